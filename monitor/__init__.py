@@ -1,0 +1,1 @@
+"""farpole: watches the margins of remote PoE fibre poles from the head-end box."""

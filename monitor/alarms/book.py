@@ -1,0 +1,211 @@
+"""The alarm book: which alarms there are, stepped by the conditions that each judgement found."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Literal
+
+from monitor.alarms.cause import Cause
+from monitor.alarms.inventory import INVENTORY
+from monitor.alarms.states import Event, Life, Operator, Severity, after, may_follow, on_raise_again
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Key:
+    """What makes two alarms the same: resource, alarm type and qualifier (RFC 8632 section 3.2)."""
+
+    resource: str
+    type: str
+    qualifier: str = ""
+
+    def __str__(self) -> str:
+        return f"{self.resource} {self.type}" + (f" {self.qualifier}" if self.qualifier else "")
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """What one judgement says of one key: a severity, or None where all is well.
+
+    A key about which nothing is known stands in no condition: not knowing neither raises nor clears.
+    ``root`` names the resource whose alarm explains this one; it is then linked and never raised for itself.
+    """
+
+    key: Key
+    severity: Severity | None
+    text: str = ""
+    root: str = ""
+    impacted: tuple[str, ...] = ()
+    cause: Cause | None = None
+    settled: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Alarm:
+    """One alarm, from its first raise on; times are UTC seconds."""
+
+    key: Key
+    severity: Severity
+    cleared: bool
+    text: str
+    raised_s: float
+    changed_s: float
+    operator: Operator = Operator.NONE
+    root: str = ""
+    impacted: tuple[str, ...] = ()
+    cause: Cause | None = None
+    settled: str = ""
+    times_raised: int = 1
+
+    @property
+    def life(self) -> Life:
+        """Where it is on the device's side."""
+        return Life.CLEARED if self.cleared else Life.RAISED
+
+
+What = Literal[
+    "raised",
+    "raised again",
+    "severity changed",
+    "linked",
+    "cause found",
+    "cleared",
+    "ack",
+    "closed",
+    "shelved",
+    "un-shelved",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """Something that happened to an alarm, for history and for people; ``alarm`` is as it is afterwards."""
+
+    alarm: Alarm
+    at_s: float
+    what: What
+    who: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Book:
+    """All alarms, and how many rounds each key has pointed away from its present state."""
+
+    alarms: Mapping[Key, Alarm] = field(default_factory=dict)
+    pending: Mapping[Key, int] = field(default_factory=dict)
+
+    def raised(self) -> list[Alarm]:
+        """Alarms that stand now, most severe first, then oldest first."""
+        order = list(Severity)
+        return sorted(
+            (a for a in self.alarms.values() if not a.cleared), key=lambda a: (-order.index(a.severity), a.raised_s)
+        )
+
+
+def step(book: Book, conditions: Iterable[Condition], now_s: float) -> tuple[Book, list[Change]]:
+    """Take the conditions of one judgement at ``now_s``; the new book and what has changed."""
+    alarms, pending = book.alarms, book.pending
+    changes: list[Change] = []
+    for condition in conditions:
+        key, alarm = condition.key, alarms.get(condition.key)
+        if condition.severity is None and key not in pending and (alarm is None or alarm.cleared):
+            continue
+        change, waits = _one(alarm, condition, pending.get(key, 0), now_s)
+        if waits != pending.get(key, 0):
+            pending = {**pending, key: waits} if waits else {k: n for k, n in pending.items() if k != key}
+        if change:
+            alarms = {**alarms, key: change.alarm}
+            changes.append(change)
+    return (book if not changes and pending is book.pending else Book(alarms, pending)), changes
+
+
+def _one(alarm: Alarm | None, condition: Condition, waited: int, now_s: float) -> tuple[Change | None, int]:
+    """What one condition does to one alarm, and how many rounds it has waited so far."""
+    kind = INVENTORY[condition.key.type]
+    standing = alarm is not None and not alarm.cleared
+    if condition.severity is None:
+        if not standing or alarm is None:
+            return None, 0
+        if waited + 1 < kind.off_rounds:
+            return None, waited + 1
+        return _clear(alarm, condition, now_s), 0
+    if standing and alarm is not None:
+        return _still(alarm, condition, now_s), 0
+    if condition.root:
+        return None, 0
+    if waited + 1 < kind.on_rounds:
+        return None, waited + 1
+    return _raise(alarm, condition, condition.severity, now_s), 0
+
+
+def _raise(alarm: Alarm | None, condition: Condition, severity: Severity, now_s: float) -> Change | None:
+    life = alarm.life if alarm else Life.NEVER
+    if after(life, Event.RAISE) is None:
+        return None
+    new = Alarm(
+        condition.key,
+        severity,
+        False,
+        condition.text,
+        now_s,
+        now_s,
+        on_raise_again(alarm.operator) if alarm else Operator.NONE,
+        "",
+        condition.impacted,
+        condition.cause,
+        "",
+        alarm.times_raised + 1 if alarm else 1,
+    )
+    return Change(new, now_s, "raised again" if alarm else "raised")
+
+
+def _still(alarm: Alarm, condition: Condition, now_s: float) -> Change | None:
+    """An alarm that stands, judged again: its severity, its root, its cause or who is impacted may change."""
+    severity = condition.severity or alarm.severity
+    cause = condition.cause or alarm.cause
+    new = replace(
+        alarm,
+        severity=severity,
+        text=condition.text or alarm.text,
+        root=condition.root,
+        impacted=condition.impacted or alarm.impacted,
+        cause=cause,
+    )
+    if severity is not alarm.severity:
+        return Change(replace(new, changed_s=now_s), now_s, "severity changed")
+    if new.root != alarm.root:
+        return Change(replace(new, changed_s=now_s), now_s, "linked")
+    if (cause and cause.name) != (alarm.cause and alarm.cause.name) or new.impacted != alarm.impacted:
+        return Change(new, now_s, "cause found")
+    return None
+
+
+def _clear(alarm: Alarm, condition: Condition, now_s: float) -> Change:
+    new = replace(alarm, cleared=True, changed_s=now_s, settled=condition.settled, text=condition.text or alarm.text)
+    return Change(new, now_s, "cleared", note=condition.settled)
+
+
+def operate(book: Book, key: Key, wanted: Operator, who: str, note: str, now_s: float) -> tuple[Book, Change]:
+    """A person's act on an alarm. KeyError where there is none; ValueError where the table forbids it."""
+    alarm = book.alarms[key]
+    if not may_follow(alarm.operator, wanted):
+        raise ValueError(f"{key} is {alarm.operator.value}; {wanted.value} cannot follow that")
+    new = replace(alarm, operator=wanted)
+    what: What = wanted.value  # type: ignore[assignment]  # every operator state but none is a What
+    return Book({**book.alarms, key: new}, book.pending), Change(new, now_s, what, who, note)
+
+
+def without(book: Book, keep: Iterable[str], now_s: float) -> tuple[Book, list[Change]]:
+    """Clear what stands for resources that the plan no longer has."""
+    known = set(keep)
+    gone = [a for a in book.alarms.values() if not a.cleared and a.key.resource not in known]
+    changes = [
+        Change(
+            replace(a, cleared=True, changed_s=now_s, settled="no longer in the plan"),
+            now_s,
+            "cleared",
+            note="no longer in the plan",
+        )
+        for a in gone
+    ]
+    alarms = {**book.alarms, **{c.alarm.key: c.alarm for c in changes}}
+    return Book(alarms, {k: n for k, n in book.pending.items() if k.resource in known}), changes

@@ -1,0 +1,152 @@
+"""Who is told what, and when: changes of the book → messages for people, nothing sent here."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, tzinfo
+from typing import Literal
+
+from monitor.alarms.book import Alarm, Change
+from monitor.alarms.inventory import INVENTORY
+from monitor.alarms.states import Operator
+from monitor.plan.parts import Callout, Plan
+
+Kind = Literal["callout", "all clear", "letter"]
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """One message for one person. It may leave at ``not_before_s``; what clears before then is withdrawn."""
+
+    person: str
+    to: str
+    kind: Kind
+    resource: str
+    type: str
+    subject: str
+    body: str
+    happened_s: float
+    not_before_s: float
+
+
+def messages_for(
+    changes: Sequence[Change], plan: Plan, zone: tzinfo, told: Mapping[tuple[str, str], bool]
+) -> Iterator[Message]:
+    """Messages that these changes call for. ``told`` says to whom an alarm's callout has already gone.
+
+    People with ``at`` get the morning letter and no callouts. An alarm that is explained by another, shelved
+    or closed calls nobody.
+    """
+    for change in changes:
+        for person in plan.callouts:
+            if person.at is not None or not _listens(person, change, zone):
+                continue
+            if change.what in ("raised", "raised again", "severity changed") and _calls(change.alarm):
+                yield _message("callout", person, change, plan, zone, change.at_s + plan.rounds.hold_s)
+            elif change.what == "cleared" and told.get((person.name, str(change.alarm.key))):
+                yield _message("all clear", person, change, plan, zone, change.at_s)
+
+
+def _calls(alarm: Alarm) -> bool:
+    return not alarm.root and alarm.operator not in (Operator.SHELVED, Operator.CLOSED)
+
+
+def _listens(person: Callout, change: Change, zone: tzinfo) -> bool:
+    if change.alarm.severity.value not in person.severities:
+        return False
+    return in_hours(person.hours, datetime.fromtimestamp(change.at_s, zone))
+
+
+def in_hours(hours: str, local: datetime) -> bool:
+    """Is a local time within ``any`` or ``HH:MM-HH:MM`` (which may cross midnight)?
+
+    >>> in_hours("22:00-06:00", datetime(2026, 3, 1, 2, 10)), in_hours("08:00-18:00", datetime(2026, 3, 1, 2, 10))
+    (True, False)
+    """
+    if hours == "any":
+        return True
+    start, end = hours.split("-")
+    now = local.strftime("%H:%M")
+    return start <= now < end if start <= end else now >= start or now < end
+
+
+def local_time(at_s: float, zone: tzinfo) -> str:
+    """A time as people at the site read it, with its offset from UTC."""
+    return datetime.fromtimestamp(at_s, zone).strftime("%a %d %b %H:%M:%S (UTC%z)")
+
+
+def _message(kind: Kind, person: Callout, change: Change, plan: Plan, zone: tzinfo, not_before_s: float) -> Message:
+    alarm = change.alarm
+    subject = f"{plan.site.name}: {alarm.key.resource} {_title(alarm)}"
+    body = _all_clear(change, zone) if kind == "all clear" else _callout(alarm, plan, zone)
+    return Message(
+        person.name,
+        person.to,
+        kind,
+        alarm.key.resource,
+        alarm.key.type,
+        subject if kind == "callout" else f"{subject} – all clear",
+        body,
+        change.at_s,
+        not_before_s,
+    )
+
+
+def _title(alarm: Alarm) -> str:
+    return alarm.key.type.removeprefix("pole-").removeprefix("head-end-").replace("-", " ")
+
+
+def _all_clear(change: Change, zone: tzinfo) -> str:
+    alarm = change.alarm
+    lines = [
+        f"{alarm.key.resource}: cleared at {local_time(change.at_s, zone)}, "
+        f"after {_span(change.at_s - alarm.raised_s)}."
+    ]
+    return "\n".join([*lines, *([f"Settled: {alarm.settled}."] if alarm.settled else [])])
+
+
+def _span(seconds: float) -> str:
+    minutes = round(seconds / 60)
+    if minutes < 1:
+        return f"{seconds:.0f} s"
+    return f"{minutes} min" if minutes < 120 else f"{minutes / 60:.1f} h"
+
+
+def _callout(alarm: Alarm, plan: Plan, zone: tzinfo) -> str:
+    """What, since when, why, what to check first, what to take, how to get there, cautions: in that order."""
+    lines = [
+        f"{alarm.text}" if alarm.text else INVENTORY[alarm.key.type].meaning,
+        f"Since {local_time(alarm.raised_s, zone)}. Severity: {alarm.severity.value}.",
+    ]
+    cause = alarm.cause
+    if cause:
+        lines += [
+            f"Seen: {'; '.join(cause.evidence)}.",
+            f"Check first: {cause.look_first}.",
+            f"Take along: {', '.join(cause.van_list)}.",
+        ]
+    else:
+        lines.append(f"What to do: {INVENTORY[alarm.key.type].to_do}.")
+    pole = next((pole for pole in plan.poles if pole.name == alarm.key.resource.split("/")[0]), None)
+    if pole:
+        lines += [f"{label}: {text}." for label, text in (("Place", pole.place), ("Access", pole.access)) if text]
+    if cause:
+        lines += [f"Caution: {line}" for line in cause.cautions]
+    return "\n".join(lines)
+
+
+def letter(
+    changes: Sequence[Change], standing: Sequence[Alarm], person: Callout, plan: Plan, zone: tzinfo, now_s: float
+) -> Message:
+    """The morning letter: what still stands, and what came and went since the last one."""
+    wanted = [a for a in standing if a.severity.value in person.severities and not a.root]
+    past = [c for c in changes if c.what == "cleared" and c.alarm.severity.value in person.severities]
+    lines = [f"{plan.site.name}, {local_time(now_s, zone)}", ""]
+    lines += [f"Standing: {len(wanted)}"] + [f"  {a.key}: {a.text}" for a in wanted]
+    lines += ["", f"Came and went: {len(past)}"]
+    lines += [
+        f"  {c.alarm.key}: {local_time(c.alarm.raised_s, zone)}, {_span(c.at_s - c.alarm.raised_s)}"
+        + (f"; {c.alarm.settled}" if c.alarm.settled else "")
+        for c in past
+    ]
+    subject = f"{plan.site.name}: morning letter, {len(wanted)} standing, {len(past)} came and went"
+    return Message(person.name, person.to, "letter", plan.site.name, "letter", subject, "\n".join(lines), now_s, now_s)

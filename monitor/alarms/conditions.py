@@ -1,0 +1,180 @@
+"""Margins, sights and port states → conditions of alarm types, with the sentence that people read."""
+
+from collections.abc import Callable, Iterator, Mapping
+
+from monitor.alarms.book import Condition, Key
+from monitor.alarms.cause import Cause
+from monitor.alarms.inventory import INVENTORY
+from monitor.alarms.silence import GRACE_S, Explained, Sight, Watch
+from monitor.alarms.states import Severity
+from monitor.alarms.topology import Topology
+from monitor.facts.quantities import QUANTITIES, UNITS
+from monitor.facts.readings import Round, Slot, State
+from monitor.facts.resources import tail_of
+from monitor.margins.judge import Margin, Standing
+
+_TYPES = {
+    ("rx_dbm", "low"): "light-low",
+    ("rx_dbm", "high"): "light-high",
+    ("input_volts", "low"): "volts-low",
+    ("input_volts", "high"): "volts-high",
+    ("supply_volts", "low"): "volts-low",
+    ("supply_volts", "high"): "volts-high",
+    ("poe_total_watts", "high"): "poe-watts-high",
+    ("port_watts", "high"): "port-watts-high",
+    ("feeder_amperes", "high"): "amperes-high",
+}
+_BESIDE_DB = 3.0
+"""Light this far outside the plan's expectation is said (accuracy of the levels: SFF-8472, ±3 dB)."""
+
+
+def of_margins(margins: Mapping[Slot, Margin]) -> Iterator[Condition]:
+    """What judged slots say. A slot without a value says nothing."""
+    for margin in margins.values():
+        if margin.standing is Standing.NO_VALUE:
+            continue
+        quantity = margin.slot.quantity
+        for side in ("low", "high"):
+            kind = _TYPES.get((quantity, side))
+            if kind:
+                bad = margin.side == side and margin.standing in (Standing.CLOSE, Standing.PAST)
+                yield _margin(margin, kind, bad)
+        if quantity == "rx_dbm":
+            beside = abs(margin.beside_plan) > _BESIDE_DB and margin.standing is Standing.INSIDE
+            yield Condition(
+                Key(margin.slot.resource, "light-beside-plan"), Severity.WARNING if beside else None, _beside(margin)
+            )
+
+
+def _margin(margin: Margin, kind: str, bad: bool) -> Condition:
+    severity = None
+    if bad:
+        severity = INVENTORY[kind].severity if margin.standing is Standing.PAST else Severity.WARNING
+    return Condition(Key(margin.slot.resource, kind), severity, _sentence(margin))
+
+
+def _value(margin: Margin) -> str:
+    unit = UNITS[QUANTITIES[margin.slot.quantity].unit]
+    if margin.value is None:
+        return "no value"
+    return "no light" if margin.value == float("-inf") else f"{margin.value:.1f} {unit}"
+
+
+def _sentence(margin: Margin) -> str:
+    unit = UNITS[QUANTITIES[margin.slot.quantity].unit].replace("dBm", "dB")
+    if margin.margin is None or margin.margin == float("-inf"):
+        return f"{_value(margin)}, {margin.standing.value}"
+    return f"{_value(margin)}, {margin.standing.value}: margin {margin.margin:.1f} {unit} on the {margin.side} side"
+
+
+def _beside(margin: Margin) -> str:
+    way = "below" if margin.beside_plan < 0 else "above"
+    return f"{_value(margin)} is {abs(margin.beside_plan):.1f} dB {way} what the plan expects"
+
+
+def of_ports(readings: Round) -> Iterator[Condition]:
+    """PoE port states, and garbled answers of the device as a whole."""
+    garbled = [i for i, state in enumerate(readings.states) if state == State.GARBLED]
+    for i, slot in enumerate(readings.layout.slots):
+        if slot.quantity == "poe_port_state" and readings.states[i] == State.SEEN:
+            fault = readings.values[i] in (4, 6)
+            yield Condition(
+                Key(slot.resource, "poe-port-fault"),
+                INVENTORY["poe-port-fault"].severity if fault else None,
+                f"port {tail_of(slot.resource)} reports a PoE fault",
+            )
+    if any(state == State.SEEN for state in readings.states) or garbled:
+        first = readings.reading(garbled[0]) if garbled else None
+        text = f"{len(garbled)} garbled: {first.resource} {first.quantity}: {first.why}" if first else ""
+        yield Condition(
+            Key(readings.layout.device, "answer-garbled", readings.layout.tier),
+            Severity.WARNING if garbled else None,
+            text,
+        )
+
+
+def of_sight(
+    sight: Sight, watch: Watch, device: str, services: Mapping[str, bool], loads: Mapping[str, str]
+) -> Iterator[Condition]:
+    """What is wrong at a place that answers: agent, credentials, loads, services.
+
+    ``services`` says of a load whether it refused the connection; ``loads`` is load → resource. Nothing is
+    said of a place that does not answer, nor of its loads before they have had time to start.
+    """
+    if not sight.answers:
+        return
+    never = sight.agent is State.SILENT and not watch.agent_ever and sight.ping is State.SEEN
+    refused = sight.refused or never
+    yield Condition(
+        Key(device, "credentials-refused"),
+        INVENTORY["credentials-refused"].severity if refused else None,
+        "it answers ping and has never answered SNMP: the community or user is wrong, or SNMP is off"
+        if never
+        else "it refuses the credentials that the secrets file gives for it",
+    )
+    if sight.agent is not None:
+        deaf = sight.agent is State.SILENT and not refused
+        yield Condition(
+            Key(device, "agent-silent"),
+            INVENTORY["agent-silent"].severity if deaf else None,
+            "the switch's agent is silent while what lies behind it answers",
+        )
+    if watch.back_since_s is None or (sight.at_s - watch.back_since_s < GRACE_S and watch.agent_misses):
+        return
+    for load, state in sight.loads.items():
+        silent = state is State.SILENT
+        if silent and watch.back_since_s is not None and sight.at_s - watch.back_since_s < GRACE_S:
+            continue
+        yield Condition(
+            Key(loads[load], "load-silent"),
+            INVENTORY["load-silent"].severity if silent else None,
+            f"{load} does not answer",
+        )
+        if load in services:
+            yield Condition(
+                Key(loads[load], "service-refused"),
+                INVENTORY["service-refused"].severity if services[load] else None,
+                f"{load} answers and refuses the connection",
+            )
+
+
+def of_silence(
+    topology: Topology,
+    watches: Mapping[str, Watch],
+    explained: Explained,
+    why: Callable[[str], Cause],
+    settled: Callable[[str], str | None],
+) -> Iterator[Condition]:
+    """Silent poles, supplies and the head-end. ``why`` is asked for roots only, ``settled`` for what is back
+    (None: the line that settles it may still come)."""
+    for pole in topology.above:
+        key = Key(pole, "pole-silent")
+        if not watches[pole].doubtful:
+            line = settled(pole)
+            if watches[pole].answered_s is not None and line is not None:
+                yield Condition(key, None, settled=line)
+        elif pole in explained.because:
+            yield Condition(key, Severity.CRITICAL, root=explained.because[pole])
+        elif pole in explained.roots:
+            yield _root(key, explained.roots[pole], why(pole))
+    for supply in sorted(set(topology.supply.values())):
+        yield from _group(Key(f"supply/{supply}", "supply-lost"), topology.fed_by(supply), watches, explained, why)
+    yield from _group(
+        Key(topology.headend, "head-end-silent"), [topology.headend, *topology.above], watches, explained, why
+    )
+
+
+def _group(
+    key: Key, members: list[str], watches: Mapping[str, Watch], explained: Explained, why: Callable[[str], Cause]
+) -> Iterator[Condition]:
+    if key.resource in explained.roots:
+        yield _root(key, explained.roots[key.resource], why(key.resource))
+    elif any(not watches[member].doubtful for member in members):
+        yield Condition(key, None)
+
+
+def _root(key: Key, impacted: tuple[str, ...], cause: Cause) -> Condition:
+    behind = f"; not seen behind it: {', '.join(impacted)}" if impacted else ""
+    certainty = "Most likely " if cause.certainty == "most likely" else "Cannot be told from here: "
+    text = f"{key.resource} is silent{behind}. {certainty}{cause.sentence}."
+    return Condition(key, Severity.CRITICAL, text, impacted=impacted, cause=cause)

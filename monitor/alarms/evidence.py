@@ -1,0 +1,90 @@
+"""What is known at the moment of a silence, picked from the newest readings and from those before it."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from monitor.alarms.cause import Evidence, settle
+from monitor.alarms.silence import Watch
+from monitor.alarms.topology import Topology
+from monitor.budgets.expected import SiteBudget
+from monitor.facts import resources
+from monitor.facts.latest import Latest
+from monitor.facts.readings import Slot
+from monitor.margins.rates import restarted_between
+
+FRESH_S = 10.0
+"""How old a value may be to count as one of the present round."""
+
+
+@dataclass(frozen=True, slots=True)
+class Before:
+    """What stood when a pole last answered; None where it was not known."""
+
+    at_s: float
+    amperes: float | None
+    volts: float | None
+    uptime_s: float | None
+
+
+def _amperes(topology: Topology, pole: str) -> Slot:
+    return Slot(resources.feeder(topology.feeder_head(pole)), "feeder_amperes")
+
+
+def remember(topology: Topology, latest: Latest, pole: str, now_s: float, older: Before | None) -> Before:
+    """What to remember of a pole that has just answered."""
+    switch = resources.switch(pole)
+    uptime = latest.value(Slot(switch, "uptime_seconds"), now_s - FRESH_S)
+    volts = latest.last_seen(Slot(switch, "input_volts"))
+    return Before(
+        now_s,
+        latest.value(_amperes(topology, pole), now_s - 3600),
+        volts[0] if volts else None,
+        uptime if uptime is not None else older.uptime_s if older else None,
+    )
+
+
+def evidence_for(
+    root: str, topology: Topology, latest: Latest, before: Mapping[str, Before], budget: SiteBudget, now_s: float
+) -> Evidence:
+    """The evidence on a root: a pole, ``supply/…`` or the head-end."""
+    if root == topology.headend:
+        return Evidence("head-end")
+    if root.startswith("supply/"):
+        return Evidence("supply", supply_volts_now=latest.value(Slot(root, "supply_volts"), now_s - FRESH_S))
+    known, feeder = before.get(root), budget.poles[root].feeder
+    link = latest.value(Slot(topology.uplink[root], "link_state"), now_s - FRESH_S)
+    day = next((case.at for case in feeder.cases if case.at is not None), None) if feeder else None
+    supply = resources.supply(topology.supply[root])
+    return Evidence(
+        "pole",
+        uplink_up=None if link is None else link == 1,
+        amperes_before=known.amperes if known else None,
+        amperes_now=latest.value(_amperes(topology, root), now_s - FRESH_S),
+        share_amperes=day.amperes if day else None,
+        volts_before=known.volts if known else None,
+        volts_minimum=feeder.minimum_volts if feeder else None,
+        supply_volts_now=latest.value(Slot(supply, "supply_volts"), now_s - FRESH_S),
+        own_supply=feeder is None,
+        by_radio=budget.poles[root].optical is None,
+    )
+
+
+def restarted(pole: str, latest: Latest, before: Before | None, now_s: float) -> bool | None:
+    """Did a pole's switch restart while it was silent? None where its uptime is not known on both sides."""
+    now = latest.value(Slot(resources.switch(pole), "uptime_seconds"), now_s - FRESH_S)
+    if now is None or before is None or before.uptime_s is None:
+        return None
+    return restarted_between(before.uptime_s, now, now_s - before.at_s)
+
+
+SETTLE_WAIT_S = 60.0
+"""How long a returned pole's alarm waits for the agent's uptime, which settles what it was (common practice)."""
+
+
+def settlement(pole: str, latest: Latest, before: Before | None, watch: Watch, now_s: float) -> str | None:
+    """The line that settles a silence that has ended, empty where nothing can; None: wait, it may yet be known."""
+    known = restarted(pole, latest, before, now_s)
+    recent = watch.back_since_s is not None and now_s - watch.back_since_s < SETTLE_WAIT_S
+    if known is None and recent and before is not None and before.uptime_s is not None:
+        return None
+    return settle(known)

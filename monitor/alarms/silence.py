@@ -1,0 +1,147 @@
+"""When is a pole silent, and which silence explains which: decided from what reachability rounds saw."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+from monitor.alarms.topology import Topology
+from monitor.facts.readings import State
+
+MISSES_OF_TWO_KINDS = 2
+MISSES_OF_ONE_KIND = 4
+"""Rounds missed before a pole is called silent: fewer where answers of different kinds are missing, since an
+agent alone may be deaf while its switch forwards. Common practice, no source."""
+
+GRACE_S = 120.0
+"""How long switches and cameras may take to start after what silenced them has returned (common practice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sight:
+    """What one round saw of one place. None: not asked, so it says nothing."""
+
+    place: str
+    at_s: float
+    agent: State | None = None
+    refused: bool = False
+    ping: State | None = None
+    loads: Mapping[str, State] = field(default_factory=dict)
+    uplink_up: bool | None = None
+
+    @property
+    def answers(self) -> bool:
+        """Did anything there answer, even with a refusal or with garbage?"""
+        heard = [state for state in (self.agent, self.ping, *self.loads.values()) if state is not None]
+        return self.refused or any(state is not State.SILENT for state in heard)
+
+    @property
+    def kinds_missed(self) -> int:
+        """How many different kinds of sign are missing: agent, ping, loads, light at the far end's port."""
+        return (
+            (self.agent is State.SILENT)
+            + (self.ping is State.SILENT)
+            + (self.uplink_up is False)
+            + (bool(self.loads) and all(state is State.SILENT for state in self.loads.values()))
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Watch:
+    """What is remembered of one place between rounds."""
+
+    misses: int = 0
+    kinds: int = 0
+    answered_s: float | None = None
+    back_since_s: float | None = None
+    held_until_s: float = 0.0
+    agent_ever: bool = False
+    agent_misses: int = 0
+
+    @property
+    def doubtful(self) -> bool:
+        """Was the last round missed?"""
+        return self.misses > 0
+
+    @property
+    def silent(self) -> bool:
+        """Missed often enough to say so."""
+        return self.misses >= (MISSES_OF_TWO_KINDS if self.kinds >= 2 else MISSES_OF_ONE_KIND)
+
+
+def look(watch: Watch, sight: Sight) -> Watch:
+    """The watch after one more round."""
+    agent_heard = sight.agent not in (None, State.SILENT)
+    watch = replace(
+        watch,
+        agent_ever=watch.agent_ever or agent_heard,
+        agent_misses=watch.agent_misses + 1 if sight.agent is State.SILENT else 0,
+    )
+    if sight.answers:
+        back = watch.back_since_s if not watch.silent and watch.back_since_s is not None else sight.at_s
+        return replace(watch, misses=0, kinds=0, answered_s=sight.at_s, back_since_s=back, held_until_s=0.0)
+    if sight.at_s < watch.held_until_s:
+        return replace(watch, misses=1, kinds=0)
+    return replace(watch, misses=watch.misses + 1, kinds=max(watch.kinds, sight.kinds_missed))
+
+
+@dataclass(frozen=True, slots=True)
+class Explained:
+    """Which silent places stand for themselves, which are explained by another, and which must wait."""
+
+    roots: Mapping[str, tuple[str, ...]]
+    """Root resource (pole, supply/… or head-end) → poles that cannot be seen because of it."""
+    because: Mapping[str, str]
+    """Silent pole → the root that explains it."""
+    waiting: frozenset[str]
+    """Silent poles about which another pole's next round decides."""
+
+
+def explain(topology: Topology, watches: Mapping[str, Watch]) -> Explained:
+    """Find the roots of all silences: head-end before supply before pole before what lies behind it."""
+    silent = {pole for pole in topology.above if watches[pole].silent}
+    missed = {pole for pole in topology.above if watches[pole].doubtful}
+    everything = set(topology.above)
+    headend = watches[topology.headend]
+    if headend.doubtful and missed == everything:
+        if headend.agent_misses >= MISSES_OF_TWO_KINDS and silent == everything:
+            return Explained(
+                {topology.headend: tuple(sorted(silent))}, dict.fromkeys(silent, topology.headend), frozenset()
+            )
+        return Explained({}, {}, frozenset(silent))
+    because: dict[str, str] = {}
+    waiting: set[str] = set()
+    for supply in sorted(set(topology.supply.values())):
+        fed = set(topology.fed_by(supply))
+        heads = {topology.feeder_head(pole) for pole in fed}
+        if len(heads) < 2 or not fed <= missed:
+            continue
+        if fed <= silent:
+            because |= dict.fromkeys(fed, f"supply/{supply}")
+        else:
+            waiting |= fed & silent
+    for pole in sorted(silent - set(because) - waiting):
+        above = [place for place in topology.way(pole) if place in missed]
+        if above and not set(above) <= silent:
+            waiting.add(pole)
+        elif above:
+            because[pole] = above[-1]
+    because = {pole: because.get(root, root) for pole, root in because.items()}
+    roots = sorted((silent - set(because) - waiting) | set(because.values()))
+    return Explained({root: _impacted(topology, root, because) for root in roots}, because, frozenset(waiting))
+
+
+def _impacted(topology: Topology, root: str, because: Mapping[str, str]) -> tuple[str, ...]:
+    """What a root silences, and all that lies behind that, whether it has been missed already or not."""
+    direct = [pole for pole, why in because.items() if why == root]
+    behind = [pole for place in (root, *direct) for pole in topology.behind(place)]
+    return tuple(sorted({*direct, *behind} - {root}))
+
+
+def hold_explained(watches: Mapping[str, Watch], before: Explained, now: Explained, now_s: float) -> dict[str, Watch]:
+    """Give what a root explained until now time to start, once that root is gone."""
+    released = {pole for pole, root in before.because.items() if pole not in now.because and root not in now.roots}
+    return {
+        pole: replace(watch, misses=1, kinds=0, held_until_s=now_s + GRACE_S)
+        if pole in released and watch.doubtful
+        else watch
+        for pole, watch in watches.items()
+    }

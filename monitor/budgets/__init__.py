@@ -1,0 +1,1 @@
+"""Pure engineering formulas, one file a subject. A budget returns its terms, not only its sum."""

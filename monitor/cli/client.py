@@ -1,0 +1,53 @@
+"""Talking to the running daemon over its command socket."""
+
+import http.client
+import json
+import socket
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+
+class NoDaemon(ConnectionError):
+    """There is no daemon on this data directory."""
+
+
+class SaidNo(ValueError):
+    """The daemon refused; the message is its reason."""
+
+
+class _Connection(http.client.HTTPConnection):
+    def __init__(self, path: Path) -> None:
+        super().__init__("localhost", timeout=10)
+        self._path = path
+
+    def connect(self) -> None:
+        """Connect over the Unix socket."""
+        self.sock = socket.socket(socket.AF_UNIX)
+        self.sock.settimeout(10)
+        self.sock.connect(str(self._path))
+
+
+def call(data: Path, path: str, body: dict[str, Any] | None = None) -> Any:
+    """GET (or POST, with a body) a path below /api; raises NoDaemon and SaidNo."""
+    connection = _Connection(data / "farpole.sock")
+    try:
+        text = json.dumps(body) if body is not None else None
+        connection.request(
+            "POST" if body is not None else "GET",
+            "/api" + quote(path),
+            text,
+            {"Content-Type": "application/json"} if text else {},
+        )
+        response = connection.getresponse()
+        answer = json.loads(response.read() or b"null")
+    except PermissionError:
+        raise SaidNo(f"{data / 'farpole.sock'}: permission denied; are you in farpole's group?") from None
+    except (OSError, http.client.HTTPException) as error:
+        raise NoDaemon(f"no farpole runs on {data} ({error})") from None
+    finally:
+        connection.close()
+    if response.status >= 400:
+        detail = answer.get("detail") if isinstance(answer, dict) else answer
+        raise SaidNo(detail if isinstance(detail, str) else json.dumps(detail))
+    return answer

@@ -1,0 +1,137 @@
+"""``farpole status``, ``alarms`` and ``why``: from the running daemon, or from its history where none runs."""
+
+import getpass
+import json
+import sys
+from argparse import Namespace
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from monitor.cli.client import NoDaemon, SaidNo, call
+from monitor.cli.main import BAD_INPUT, FAILED, NO_DAEMON, OK, data_directory
+from monitor.show import terminal
+from monitor.show.picture import AlarmView, Picture, alarm_view, from_json, written
+
+_ACTS = {"ack": "ack", "close": "closed", "shelve": "shelved", "unshelve": "un-shelved"}
+
+
+def main(given: Namespace) -> int:
+    """Answer one question, or carry out one act."""
+    data = given.data or data_directory()
+    try:
+        if given.command == "alarms" and given.act:
+            return _act(data, given)
+        return _show(call(data, "/picture"), given)
+    except NoDaemon as none:
+        if given.command == "alarms" and given.act:
+            print(f"farpole: {none}; acting needs a running farpole", file=sys.stderr)
+            return NO_DAEMON
+        return _from_history(data, given, str(none))
+    except SaidNo as no:
+        print(f"farpole: {no}", file=sys.stderr)
+        return FAILED
+
+
+def _act(data: Path, given: Namespace) -> int:
+    if not given.resource or not given.type:
+        print("farpole: name the alarm: farpole alarms ack RESOURCE TYPE", file=sys.stderr)
+        return BAD_INPUT
+    body = {
+        "resource": given.resource,
+        "type": given.type,
+        "qualifier": given.qualifier,
+        "operator": _ACTS[given.act],
+        "who": getpass.getuser(),
+        "note": given.note,
+    }
+    done = call(data, "/act", body)
+    print(json.dumps(done, ensure_ascii=False) if given.json else f"{given.resource} {given.type}: {done['operator']}")
+    return OK
+
+
+def _show(answer: dict[str, Any], given: Namespace) -> int:
+    picture = from_json(answer)
+    zone = ZoneInfo(picture.timezone)
+    if given.command == "why" and given.place not in _places(picture):
+        print(
+            f"farpole: {given.place!r} is no place of {picture.site}; there are {', '.join(_places(picture))}",
+            file=sys.stderr,
+        )
+        return BAD_INPUT
+    texts: dict[str, Callable[[], str]] = {
+        "status": lambda: terminal.status(picture, zone),
+        "alarms": lambda: terminal.alarms(picture.alarms, zone),
+        "why": lambda: terminal.why(given.place, picture.alarms, zone),
+    }
+    if given.json:
+        print(
+            json.dumps(
+                answer if given.command == "status" else _concerning(answer["alarms"], given), ensure_ascii=False
+            )
+        )
+    else:
+        print(texts[given.command]())
+    return OK
+
+
+def _places(picture: Picture) -> list[str]:
+    return [picture.headend.name, *(pole.name for pole in picture.poles), *(m.resource for m in picture.supplies)]
+
+
+def _concerning(alarms: list[dict[str, Any]], given: Namespace) -> list[dict[str, Any]]:
+    if given.command == "alarms":
+        return alarms
+    return [
+        a
+        for a in alarms
+        if not a["cleared"] and given.place in (a["resource"], a["resource"].split("/")[0], *a["impacted"])
+    ]
+
+
+def _from_history(data: Path, given: Namespace, why_not: str) -> int:
+    from monitor.daemon.run import HISTORY
+    from monitor.history.store import NotKept, Store
+
+    file = data / HISTORY
+    if not file.exists():
+        print(f"farpole: {why_not}, and there is no history in {data}", file=sys.stderr)
+        return NO_DAEMON
+    try:
+        store = Store(file, read_only=True)
+        alarms, newest = store.alarms(), store.newest(0)
+    except NotKept as error:
+        print(f"farpole: {why_not}, and its history cannot be read: {error}", file=sys.stderr)
+        return FAILED
+    views: tuple[AlarmView, ...] = tuple(alarm_view(alarm) for alarm in alarms)
+    last_s = max([readings.at_s for readings in newest] + [alarm.changed_s for alarm in alarms], default=0.0)
+    zone = datetime.now(UTC).astimezone().tzinfo
+    assert zone is not None, "astimezone() always gives a zone"
+    print(f"as of {terminal.when(last_s, zone)}; farpole is not running", file=sys.stderr)
+    if given.json:
+        print(
+            json.dumps(
+                [
+                    {
+                        "resource": v.resource,
+                        "type": v.type,
+                        "severity": v.severity,
+                        "cleared": v.cleared,
+                        "text": v.text,
+                        "raised_s": v.raised_s,
+                    }
+                    for v in views
+                ],
+                ensure_ascii=False,
+            )
+        )
+    elif given.command == "why":
+        print(terminal.why(given.place, views, zone))
+    else:
+        print(terminal.alarms(views, zone))
+    if given.command == "status" and not given.json:
+        rows = [(r.resource, r.quantity, written(r)) for readings in newest for r in readings]
+        print("\n".join(terminal.table(rows)))
+    return OK

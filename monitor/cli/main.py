@@ -1,0 +1,138 @@
+"""Arguments of the command ``farpole``, and its exit status.
+
+0 done, 1 the answer is no or it failed, 2 bad input, 3 no daemon to act.
+"""
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+from pathlib import Path
+
+OK, FAILED, BAD_INPUT, NO_DAEMON = 0, 1, 2, 3
+
+
+def data_directory() -> Path:
+    """``$XDG_STATE_HOME/farpole``, which is below the home directory unless the variable says otherwise."""
+    home = os.environ.get("XDG_STATE_HOME") or str(Path.home() / ".local" / "state")
+    return Path(home) / "farpole"
+
+
+def parser() -> argparse.ArgumentParser:
+    """All commands with their options."""
+    whole = argparse.ArgumentParser(
+        prog="farpole",
+        description="Watches the margins of remote PoE fibre poles and says why one drops.",
+        epilog="Exit status: 0 done, 1 the answer is no or it failed, 2 bad input, 3 no daemon to act.",
+    )
+    whole.add_argument("--version", action="store_true", help="print the version and exit")
+    commands = whole.add_subparsers(dest="command", metavar="COMMAND")
+    _add_plan_commands(commands)
+    _add_running(commands)
+    _add_asking(commands)
+    return whole
+
+
+def _add_plan_commands(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    budget = commands.add_parser(
+        "budget",
+        help="print the budgets of a plan, itemised",
+        description="Print the budgets of a plan, itemised, each value with its source.",
+    )
+    budget.add_argument("plan", type=Path, help="the plan (a YAML file)")
+    budget.add_argument("--json", action="store_true", help="print one JSON document")
+    budget.set_defaults(room="monitor.cli.budget")
+
+
+def _add_running(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    run = commands.add_parser("run", help="run the daemon", description="Run the daemon in the foreground.")
+    run.add_argument("--plan", type=Path, required=True, help="the plan (a YAML file)")
+    run.add_argument("--data", type=Path, default=None, help="data directory (default: $XDG_STATE_HOME/farpole)")
+    run.add_argument(
+        "--secrets",
+        type=Path,
+        default=None,
+        help="secrets file, mode 0600 (default: secrets.yaml beside the plan, if there is one)",
+    )
+    run.add_argument(
+        "--page",
+        default="127.0.0.1:8460",
+        metavar="ADDRESS:PORT",
+        help="where the page is served; 'off' for no page (default: 127.0.0.1:8460)",
+    )
+    run.set_defaults(room="monitor.cli.run")
+    demo = commands.add_parser(
+        "demo",
+        help="run a simulated site and the daemon on it",
+        description="Run the simulated site Tarrow Downs and the daemon on it. A pole drops "
+        "after about 30 s and comes back.",
+    )
+    demo.add_argument("--headless", action="store_true", help="no page; print what happens")
+    demo.add_argument("--until-callout", action="store_true", help="stop as soon as the drop has been called out")
+    demo.add_argument("--json", action="store_true", help="print one JSON document at the end")
+    demo.add_argument("--seed", type=int, default=1, help="seed of the simulated site (default: 1)")
+    demo.add_argument(
+        "--fault",
+        action="append",
+        default=[],
+        metavar="NAME@POLE",
+        help="break this instead of what the story says; may be given more than once",
+    )
+    demo.add_argument("--list-faults", action="store_true", help="print the faults that can be named, and exit")
+    demo.add_argument(
+        "--page",
+        default="127.0.0.1:8460",
+        metavar="ADDRESS:PORT",
+        help="where the page is served (default: 127.0.0.1:8460)",
+    )
+    demo.set_defaults(room="monitor.cli.demo")
+
+
+def _add_asking(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    for name, words in (
+        ("status", "how the site stands now"),
+        ("why", "why a place is in alarm, and what to take along"),
+    ):
+        one = commands.add_parser(name, help=words, description=f"Print {words}.")
+        if name == "why":
+            one.add_argument("place", help="a pole, the head-end, or supply/NAME")
+        _common(one)
+    alarms = commands.add_parser(
+        "alarms", help="print the alarms, or act on one", description="Print the alarms, or act on one of them."
+    )
+    alarms.add_argument(
+        "act", nargs="?", choices=("ack", "close", "shelve", "unshelve"), help="what to do with an alarm"
+    )
+    alarms.add_argument("resource", nargs="?", help="the alarm's resource, as printed")
+    alarms.add_argument("type", nargs="?", help="the alarm's type, as printed")
+    alarms.add_argument("--qualifier", default="", help="the alarm's qualifier, where one is printed")
+    alarms.add_argument("--note", default="", help="a note to keep with the act")
+    _common(alarms)
+
+
+def _common(one: argparse.ArgumentParser) -> None:
+    one.add_argument("--data", type=Path, default=None, help="data directory of the daemon")
+    one.add_argument("--json", action="store_true", help="print one JSON document")
+    one.set_defaults(room="monitor.cli.look")
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run a command; returns the exit status."""
+    whole = parser()
+    given = whole.parse_args(arguments)
+    if given.version:
+        from monitor.daemon.version import own_version
+
+        print(f"farpole {own_version()}")
+        return OK
+    if given.command is None:
+        whole.print_help()
+        return BAD_INPUT
+    try:
+        status: int = import_module(given.room).main(given)
+    except BrokenPipeError:
+        # Whoever read our output has gone; closing stdout again must not complain either.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return FAILED
+    return status

@@ -1,0 +1,138 @@
+"""Asking one device at a time per device, many devices at once, silent ones in a lane of their own."""
+
+import asyncio
+from collections.abc import Callable
+from contextlib import AbstractAsyncContextManager, AsyncExitStack
+
+from monitor.alarms.silence import Sight
+from monitor.daemon.clock import Clock
+from monitor.devices.ask import icmp
+from monitor.devices.ask.snmp import Agent, Answer, Asker, Community, Outcome, User, get, walk
+from monitor.devices.ask.tcp import Tcp, connect
+from monitor.devices.decode.raw import Table
+from monitor.devices.questions import Device, LoadToAsk, Script, fill, to_learn, undecodable
+from monitor.facts.readings import Layout, Round, Slot, State
+
+SLOW_LANE = 4
+"""How many silent devices are asked at once; the living have places of their own."""
+_TCP_STATES = {Tcp.OPEN: 1.0, Tcp.REFUSED: 2.0}
+_AGENT_STATES = {
+    Outcome.OK: State.SEEN,
+    Outcome.AGENT_ERROR: State.SEEN,
+    Outcome.SILENT: State.SILENT,
+    Outcome.UNDECODABLE: State.GARBLED,
+}
+
+
+class Asking:
+    """The one way to devices."""
+
+    def __init__(self, asker: Asker, credentials: dict[str, Community | User], clock: Clock, may_ping: bool) -> None:
+        self._asker, self._credentials, self._clock, self._may_ping = asker, credentials, clock, may_ping
+        self._one_at_a_time: dict[str, asyncio.Lock] = {}
+        self._slow = asyncio.Semaphore(SLOW_LANE)
+        self._silent: set[str] = set()
+        self._layouts: dict[str, Layout] = {}
+
+    def _agent(self, device: Device, hurry: bool) -> Agent:
+        credentials = self._credentials[device.credentials]
+        return Agent(device.address, device.port, credentials, 1.0, 0 if hurry or device.name in self._silent else 1)
+
+    async def _held(self, name: str) -> AbstractAsyncContextManager[object]:
+        stack = AsyncExitStack()
+        await stack.enter_async_context(self._one_at_a_time.setdefault(name, asyncio.Lock()))
+        if name in self._silent:
+            await stack.enter_async_context(self._slow)
+        return stack
+
+    async def learn(self, device: Device) -> Table | None:
+        """Walk the tables that tell which rows exist; None where the device did not answer."""
+        columns = to_learn(device)
+        if not columns:
+            return {}
+        async with await self._held(device.name):
+            answer = await walk(self._asker, self._agent(device, False), columns)
+        return answer.objects if answer.outcome is Outcome.OK else None
+
+    async def round(self, device: Device, script: Script, hurry: bool = False) -> tuple[Round, Answer]:
+        """Ask one device what a script wants."""
+        async with await self._held(device.name):
+            answer = await get(self._asker, self._agent(device, hurry), script.oids)
+        self._remember(device.name, answer.outcome is Outcome.SILENT)
+        at_s = self._clock.wall_s()
+        if answer.outcome is Outcome.UNDECODABLE:
+            return undecodable(script, at_s, answer.detail), answer
+        return fill(script, answer.objects, at_s), answer
+
+    def _remember(self, name: str, silent: bool) -> None:
+        (self._silent.add if silent else self._silent.discard)(name)
+
+    async def place(
+        self, device: Device, script: Script, loads: list[LoadToAsk], hurry: bool
+    ) -> tuple[Sight, list[Round], dict[str, bool], Answer]:
+        """Ask a place in every way that the plan names: agent, ping, loads, all at once.
+
+        What was seen, the rounds to keep, which loads refused their service, and what the agent said.
+        """
+        (readings, answer), ping, answers = await asyncio.gather(
+            self.round(device, script, hurry),
+            self._ping(device.ping, device.address),
+            asyncio.gather(*(self._load(load) for load in loads)),
+        )
+        rounds = [readings]
+        states: dict[str, State] = {}
+        services: dict[str, bool] = {}
+        for load, one in zip(loads, answers, strict=True):
+            if one is None:
+                continue
+            rounds.append(one)
+            states[load.name] = State.SEEN if State.SEEN in one.states else State.SILENT
+            tcp = one.get(Slot(load.resource, "tcp_state"))
+            if tcp is not None:
+                services[load.name] = tcp == _TCP_STATES[Tcp.REFUSED]
+        ping_state = None if ping is None else State.SILENT if ping == State.SILENT else State.SEEN
+        sight = Sight(
+            device.place,
+            readings.at_s,
+            _AGENT_STATES.get(answer.outcome),
+            answer.outcome is Outcome.REFUSED,
+            ping_state,
+            states,
+        )
+        return sight, rounds, services, answer
+
+    async def _ping(self, wanted: bool, address: str) -> float | State | None:
+        """Round trip [s], State.SILENT, or None where it is not asked."""
+        if not (wanted and self._may_ping and icmp.worth_asking(address)):
+            return None
+        seconds = await icmp.ping(address)
+        return State.SILENT if seconds is None else seconds
+
+    async def _load(self, load: LoadToAsk) -> Round | None:
+        """A load's round; None where there is no way in which it may be asked."""
+        ping, tcp = await asyncio.gather(self._ping(load.ping, load.address), self._connect(load))
+        slots = [
+            Slot(load.resource, quantity)
+            for quantity, one in (("ping_seconds", ping), ("tcp_state", tcp))
+            if one is not None
+        ]
+        if not slots:
+            return None
+        layout = self._layouts.get(load.resource)
+        if layout is None or layout.slots != tuple(slots):
+            layout = self._layouts[load.resource] = Layout(load.resource, "reach", tuple(slots))
+        readings = Round.blank(layout, self._clock.wall_s(), State.SILENT)
+        put: Callable[[int, float], None] = readings.put
+        for i, one in enumerate(value for value in (ping, tcp) if value is not None):
+            if isinstance(one, Tcp) and one in _TCP_STATES:
+                put(i, _TCP_STATES[one])
+            elif isinstance(one, float):
+                put(i, one)
+        return readings
+
+    async def _connect(self, load: LoadToAsk) -> Tcp | None:
+        return None if load.tcp_port is None else await connect(load.address, load.tcp_port)
+
+    def close(self) -> None:
+        """Give sockets back."""
+        self._asker.close()

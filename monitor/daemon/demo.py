@@ -1,0 +1,184 @@
+"""The demo: the simulated site and the daemon on it, in one process, with callouts to a receiver of its own."""
+
+import asyncio
+import contextlib
+import io
+import secrets as chance
+import socket
+import tempfile
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from ruamel.yaml import YAML
+
+from monitor.daemon.clock import Clock, SystemClock
+from monitor.daemon.files import load_plan, shipped
+from monitor.daemon.run import Daemon, Settings
+from monitor.plan.parts import Plan
+from monitor.simulation.live import LiveSite, on_loopback
+from monitor.simulation.receiver import Receiver
+from monitor.simulation.timeline import Scene, faults, scenes
+from monitor.simulation.world import World
+
+BOOT_S = 8.0
+ROUNDS = {"reach_s": 5, "measure_s": 10, "learn_s": 86_400, "hold_s": 3}
+"""The demo's pace: a real site asks every 15 and 60 s and holds a callout for 30 s."""
+TCP_OFFSET = 20_000
+
+
+@dataclass
+class Told:
+    """What the demo has seen happen, in seconds after the first scene began."""
+
+    alarm_s: float | None = None
+    callout_s: float | None = None
+    alarm: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass
+class Demo:
+    """One run of the demo. ``say`` takes each line for the viewer."""
+
+    seed: int
+    wanted: Sequence[str]
+    page: tuple[str, int] | None
+    say: Callable[[str], None]
+    until_callout: bool = False
+    clock: Clock = field(default_factory=SystemClock)
+    told: Told = field(default_factory=Told)
+
+    async def run(self) -> dict[str, Any] | None:
+        """Run until stopped, or until the first scene has been called out; then the document of it."""
+        plan, _ = load_plan(shipped() / "tarrow-downs.yaml")
+        story = scenes(self.wanted, plan)
+        with tempfile.TemporaryDirectory(prefix="farpole-demo-") as folder:
+            receiver = Receiver(self._took)
+            await receiver.open()
+            community = chance.token_urlsafe(12)
+            site = await self._site(plan, community)
+            settings = self._lay_out(Path(folder), site.plan, community, receiver.port)
+            try:
+                return await self._play(Daemon(settings, self.clock), site, story)
+            finally:
+                site.close()
+                receiver.close()
+
+    async def _site(self, plan: Plan, community: str) -> LiveSite:
+        """The simulated site on a free loopback network; several demos may run beside each other."""
+        for network in range(64, 127):
+            moved = on_loopback(plan, network, _free_port(), TCP_OFFSET)
+            moved = moved.model_copy(update={"rounds": moved.rounds.model_copy(update=ROUNDS)})
+            world = World(moved, self.seed, self.clock.wall_s(), BOOT_S)
+            site = LiveSite(world, moved, community)
+            with contextlib.suppress(OSError):
+                await site.open()
+                return site
+        raise OSError("no free loopback network for the simulated site (127.64 to 127.126 are all in use)")
+
+    def _lay_out(self, folder: Path, plan: Plan, community: str, port: int) -> Settings:
+        """Plan and secrets as files, as a user has them."""
+        plan_file, secrets_file = folder / "plan.yaml", folder / "secrets.yaml"
+        document = plan.model_dump(mode="json", by_alias=True, exclude_none=True)
+        plan_file.write_text(_yaml(document), encoding="utf-8")
+        url = f"http://127.0.0.1:{port}/callout"
+        secrets_file.touch(mode=0o600)
+        secrets_file.write_text(
+            _yaml(
+                {
+                    "secrets": {
+                        "tarrow-switches": {"kind": "snmpv2c", "community": community},
+                        "tarrow-owner-phone": {"kind": "webhook", "url": url},
+                        "tarrow-owner-mail": {"kind": "webhook", "url": url},
+                    }
+                }
+            ),
+            encoding="utf-8",
+        )
+        return Settings(plan_file, folder / "data", secrets_file, self.page)
+
+    async def _play(self, daemon: Daemon, site: LiveSite, story: Sequence[Scene]) -> dict[str, Any] | None:
+        start_s = self.clock.wall_s()
+        site.world.faults = faults(story, start_s)
+        self._first = start_s + story[0].start_s
+        self._pole = story[0].pole
+        self._daemon = daemon
+        done = asyncio.create_task(daemon.run(), name="daemon")
+        helpers = [
+            asyncio.create_task(site.run(self.clock.wall_s, self.clock.sleep), name="site"),
+            asyncio.create_task(self._narrate(story), name="story"),
+            asyncio.create_task(self._watch(), name="watch"),
+        ]
+        try:
+            await asyncio.wait([done, *helpers], return_when=asyncio.FIRST_COMPLETED)
+            daemon.stopping.set()
+            await done
+            for helper in helpers:
+                if helper.done():
+                    helper.result()
+        finally:
+            for helper in helpers:
+                helper.cancel()
+            await asyncio.gather(*helpers, return_exceptions=True)
+        return self._document()
+
+    async def _narrate(self, story: Sequence[Scene]) -> None:
+        moments = sorted(
+            [(s.start_s, f"now breaks: {s.words}") for s in story]
+            + [(s.end_s, f"repaired: {s.fault} at {s.pole}") for s in story]
+        )
+        before = 0.0
+        for at_s, words in moments:
+            await self.clock.sleep(at_s - before)
+            before = at_s
+            self.say(words)
+        await asyncio.Event().wait()
+
+    async def _watch(self) -> None:
+        """Ends when the first scene's alarm has been called out, where that was asked for."""
+        while self.told.callout_s is None or not self.until_callout:
+            await self.clock.sleep(0.1)
+            if self.told.alarm_s is None and self._daemon.rounds is not None:
+                raised = [
+                    alarm
+                    for alarm in self._daemon.rounds.memory.book.raised()
+                    if alarm.key.resource.split("/")[0] == self._pole or self._pole in alarm.impacted
+                ]
+                if raised and self.clock.wall_s() >= self._first:
+                    alarm = raised[0]
+                    self.told.alarm_s = alarm.raised_s - self._first
+                    self.told.alarm = {
+                        "pole": self._pole,
+                        "alarm": alarm.key.type,
+                        "cause": alarm.cause.name if alarm.cause else None,
+                        "sentence": alarm.text,
+                    }
+
+    def _took(self, title: str, message: str) -> None:
+        self.say(f"callout received: {title}")
+        for line in message.splitlines():
+            self.say(f"    {line}")
+        if self.told.alarm_s is not None and self.told.callout_s is None:
+            self.told.callout_s = self.clock.wall_s() - self._first
+
+    def _document(self) -> dict[str, Any] | None:
+        if self.told.alarm_s is None or self.told.callout_s is None:
+            return None
+        return {
+            **self.told.alarm,
+            "seconds_to_alarm": round(self.told.alarm_s, 1),
+            "seconds_to_callout": round(self.told.callout_s, 1),
+        }
+
+
+def _yaml(document: dict[str, Any]) -> str:
+    out = io.StringIO()
+    YAML(typ="safe").dump(document, out)
+    return out.getvalue()
+
+
+def _free_port() -> int:
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])

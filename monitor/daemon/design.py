@@ -1,0 +1,65 @@
+"""Everything that follows from a plan, computed once when it is taken."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from zoneinfo import ZoneInfo
+
+from monitor.alarms.topology import Topology, topology_of
+from monitor.budgets.expected import SiteBudget, site_budget
+from monitor.devices.questions import Device, LoadToAsk, devices_of, loads_of
+from monitor.facts import resources
+from monitor.facts.readings import Slot
+from monitor.margins.limits import Limit, limits_of
+from monitor.plan.datasheets import Sheets
+from monitor.plan.parts import Plan
+
+
+@dataclass(frozen=True, slots=True)
+class Design:
+    """A plan and all that is derived from it; replaced as a whole by a reload."""
+
+    plan: Plan
+    sheets: Sheets
+    zone: ZoneInfo
+    budget: SiteBudget
+    limits: Mapping[Slot, Limit]
+    topology: Topology
+    devices: Mapping[str, Device]
+    loads: Mapping[str, list[LoadToAsk]]
+
+    @classmethod
+    def of(cls, plan: Plan, sheets: Sheets) -> "Design":
+        """Derive everything; raises ValueError where a budget cannot be computed."""
+        budget = site_budget(plan, sheets)
+        return cls(
+            plan,
+            sheets,
+            ZoneInfo(plan.site.timezone),
+            budget,
+            limits_of(plan, budget),
+            topology_of(plan),
+            devices_of(plan, sheets),
+            loads_of(plan),
+        )
+
+    @property
+    def places(self) -> tuple[str, ...]:
+        """The head-end and the poles."""
+        return (self.plan.headend.name, *(pole.name for pole in self.plan.poles))
+
+    @property
+    def meters(self) -> tuple[Device, ...]:
+        """Devices that are no switch of a place."""
+        return tuple(device for device in self.devices.values() if device.name.startswith("meter/"))
+
+    def switch_of(self, place: str) -> Device:
+        """The switch of a place."""
+        return self.devices[resources.switch(place)]
+
+    def resources(self) -> set[str]:
+        """Every resource that an alarm may stand for under this plan."""
+        known = {resources.ITSELF, *self.places, *self.devices, *(f"supply/{s.name}" for s in self.plan.supplies)}
+        known |= {slot.resource for slot in self.limits} | {load.resource for at in self.loads.values() for load in at}
+        for device in self.devices.values():
+            known |= {resources.port(device.place, port) for port in device.ports}
+        return known

@@ -1,0 +1,85 @@
+"""The desk: fills what the page, the API and the commands need from the running daemon."""
+
+import asyncio
+from collections.abc import AsyncIterator, Callable
+from typing import Any
+
+from monitor.alarms.book import Key, operate
+from monitor.alarms.states import Operator
+from monitor.daemon.clock import Clock
+from monitor.daemon.rounds import Rounds
+from monitor.show.picture import AlarmView, Picture, alarm_view, compose
+from monitor.show.ports import Refused
+
+
+class Desk:
+    """The running site, for whoever looks at it or acts on it."""
+
+    def __init__(self, clock: Clock, version: str) -> None:
+        self._clock, self._version = clock, version
+        self._rounds: Rounds | None = None
+        self._listeners: set[asyncio.Event] = set()
+        self.closing = asyncio.Event()
+        self.about_itself: Callable[[], dict[str, Any]] = dict
+
+    def opened(self, rounds: Rounds) -> None:
+        """Look at these rounds from now on."""
+        self._rounds = rounds
+        self.changed()
+
+    @property
+    def rounds(self) -> Rounds:
+        """The rounds in force."""
+        if self._rounds is None:
+            raise Refused("farpole is still starting")
+        return self._rounds
+
+    def changed(self) -> None:
+        """Something that is shown has changed."""
+        for listener in self._listeners:
+            listener.set()
+
+    def picture(self) -> Picture:
+        """How the site stands now."""
+        return compose(self.rounds.memory, self._clock.wall_s(), self._version)
+
+    def alarms(self) -> tuple[AlarmView, ...]:
+        """All alarms, standing first."""
+        return self.picture().alarms
+
+    def places(self) -> frozenset[str]:
+        """Names of the head-end, the poles and the supplies."""
+        design = self.rounds.memory.design
+        return frozenset((*design.places, *(f"supply/{supply.name}" for supply in design.plan.supplies)))
+
+    async def operate(self, resource: str, kind: str, qualifier: str, wanted: str, who: str, note: str) -> AlarmView:
+        """A person's act on an alarm."""
+        memory = self.rounds.memory
+        try:
+            book, change = operate(
+                memory.book, Key(resource, kind, qualifier), Operator(wanted), who, note, self._clock.wall_s()
+            )
+        except ValueError as error:
+            raise Refused(str(error)) from None
+        memory.book = book
+        await self.rounds.tell([change])
+        return alarm_view(change.alarm)
+
+    def itself(self) -> dict[str, Any]:
+        """How the program itself is doing."""
+        return self.about_itself()
+
+    async def changes(self) -> AsyncIterator[str]:
+        """Yields ``change`` whenever something has changed, and ``still here`` every 15 s."""
+        listener = asyncio.Event()
+        self._listeners.add(listener)
+        try:
+            while not self.closing.is_set():
+                waits = [asyncio.ensure_future(event.wait()) for event in (listener, self.closing)]
+                done, pending = await asyncio.wait(waits, timeout=15, return_when=asyncio.FIRST_COMPLETED)
+                for one in pending:
+                    one.cancel()
+                listener.clear()
+                yield "change" if done else "still here"
+        finally:
+            self._listeners.discard(listener)

@@ -1,0 +1,37 @@
+"""Files that farpole reads: its shipped config, the user's plan and datasheets."""
+
+import zoneinfo
+from importlib import resources
+from pathlib import Path
+
+from monitor.plan.datasheets import Sheets, read_sheets
+from monitor.plan.meaning import read_plan
+from monitor.plan.parts import Plan
+from monitor.plan.text import NotRight, Problem
+
+
+def shipped() -> Path:
+    """The folder ``config``: inside the installed package, or beside it in a checkout."""
+    inside = Path(str(resources.files("monitor"))) / "config"
+    return inside if inside.is_dir() else inside.parent.parent / "config"
+
+
+def load_sheets(plan_file: Path | None = None) -> Sheets:
+    """The shipped datasheets, overridden by those in ``datasheets/`` beside the plan."""
+    folders = [shipped() / "datasheets"] + ([plan_file.parent / "datasheets"] if plan_file else [])
+    texts = {
+        str(file): file.read_text(encoding="utf-8")
+        for folder in dict.fromkeys(f.resolve() for f in folders)
+        for file in sorted(folder.glob("*.yaml"))
+    }
+    return read_sheets(texts, frozenset(zoneinfo.available_timezones()))
+
+
+def load_plan(plan_file: Path) -> tuple[Plan, Sheets]:
+    """A plan and the datasheets that it names; raises NotRight with everything that is wrong."""
+    try:
+        text = plan_file.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise NotRight([Problem(1, "", f"cannot be read: {error}", str(plan_file))]) from None
+    sheets = load_sheets(plan_file)
+    return read_plan(text, sheets, str(plan_file)), sheets

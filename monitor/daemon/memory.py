@@ -1,0 +1,46 @@
+"""What the running daemon knows and has not only in its files: one object, changed by the jobs alone."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from monitor.alarms.book import Book
+from monitor.alarms.evidence import Before
+from monitor.alarms.silence import Explained, Watch
+from monitor.daemon.design import Design
+from monitor.devices.questions import Script
+from monitor.facts.latest import Latest
+from monitor.facts.readings import Slot
+from monitor.margins.judge import Margin
+from monitor.margins.limits import Limit
+from monitor.plan.parts import Plan
+
+
+@dataclass
+class Memory:
+    """The state of the site as far as it is known."""
+
+    design: Design
+    latest: Latest = field(default_factory=Latest)
+    watches: dict[str, Watch] = field(default_factory=dict)
+    explained: Explained = field(default_factory=lambda: Explained({}, {}, frozenset()))
+    margins: dict[Slot, Margin] = field(default_factory=dict)
+    book: Book = field(default_factory=Book)
+    before: dict[str, Before] = field(default_factory=dict)
+    scripts: dict[str, dict[str, Script]] = field(default_factory=dict)
+    learnt: set[str] = field(default_factory=set)
+    told: dict[tuple[str, str], bool] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        for place in self.design.places:
+            self.watches.setdefault(place, Watch())
+
+    @property
+    def plan(self) -> Plan:
+        """The plan in force."""
+        return self.design.plan
+
+    @property
+    def limits(self) -> Mapping[Slot, Limit]:
+        """The limits in force."""
+        return self.design.limits

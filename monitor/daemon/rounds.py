@@ -1,0 +1,190 @@
+"""The jobs: ask → decode → keep → judge → step → tell. Each is short; what it decides, others have computed."""
+
+import logging
+from collections.abc import Callable, Iterable
+from dataclasses import replace
+
+from monitor.alarms import conditions, evidence, silence
+from monitor.alarms.book import Change, Condition, Key, step
+from monitor.alarms.callouts import messages_for
+from monitor.alarms.cause import Cause, cause_of
+from monitor.alarms.inventory import INVENTORY
+from monitor.alarms.silence import Sight
+from monitor.daemon.asking import Asking
+from monitor.daemon.clock import Clock
+from monitor.daemon.keeper import Keeper
+from monitor.daemon.memory import Memory
+from monitor.devices.ask.snmp import Answer, Outcome
+from monitor.devices.questions import REACH, Device, Script, script, scripts_of
+from monitor.facts import resources
+from monitor.facts.readings import Round, Slot
+from monitor.margins.judge import judge_round
+
+log = logging.getLogger(__name__)
+
+HURRY_S = 1.0
+"""How soon a place is asked again that has just missed a round."""
+
+
+class Rounds:
+    """The jobs over one memory."""
+
+    def __init__(
+        self, memory: Memory, asking: Asking, keeper: Keeper, clock: Clock, changed: Callable[[], None]
+    ) -> None:
+        self.memory, self._asking, self._keeper, self._clock = memory, asking, keeper, clock
+        self._changed = changed
+
+    # ---- jobs
+
+    async def learn(self, device: Device) -> None:
+        """Find out which rows a device has; until that succeeds it is asked for what needs no rows."""
+        table = await self._asking.learn(device)
+        self.memory.scripts[device.name] = scripts_of(device, table or {})
+        if table is not None:
+            self.memory.learnt.add(device.name)
+
+    async def reach(self, place: str) -> float | None:
+        """Ask a place whether it is there; how soon to ask again [s], or None for the usual time."""
+        memory, design = self.memory, self.memory.design
+        device, watch = design.switch_of(place), memory.watches[place]
+        script = self._script(device, REACH)
+        sight, rounds, services, answer = await self._asking.place(
+            device, script, design.loads.get(place, []), hurry=watch.doubtful
+        )
+        if not sight.answers:
+            sight = await self._second_look(sight)
+        self._keep(rounds)
+        await self._judge(sight, services, device, rounds[0])
+        if answer.outcome is Outcome.OK and device.name not in memory.learnt:
+            await self.learn(device)
+        after = memory.watches[place]
+        undecided = (after.doubtful and not after.silent) or place in memory.explained.waiting
+        return HURRY_S if undecided and self._clock.wall_s() >= after.held_until_s else None
+
+    async def ask(self, device: Device, tier: str) -> None:
+        """One tier of one device: readings kept, margins judged, people told."""
+        if device.name not in self.memory.learnt and device not in self.memory.design.meters:
+            return  # reaching it comes first
+        wanted = self._script(device, tier)
+        if not wanted.oids:
+            return
+        readings, answer = await self._asking.round(device, wanted)
+        if answer.outcome is Outcome.SILENT and device not in self.memory.design.meters:
+            return  # whether it is silent is for reachability rounds to say, not for this one
+        self._keep([readings])
+        judged = judge_round(self.memory.limits, readings, self.memory.margins)
+        self.memory.margins.update(judged)
+        found = [*conditions.of_margins(judged), *conditions.of_ports(readings)]
+        await self.step(found + (self._meter(device, answer) if device in self.memory.design.meters else []))
+
+    # ---- parts of jobs
+
+    def _script(self, device: Device, tier: str) -> Script:
+        scripts = self.memory.scripts.setdefault(device.name, scripts_of(device, {}))
+        return scripts[tier] if tier in scripts else script(device.name, tier, [])
+
+    def _keep(self, rounds: list[Round]) -> None:
+        for readings in rounds:
+            self.memory.latest.take(readings)
+        self._keeper.keep(rounds)
+
+    async def _second_look(self, sight: Sight) -> Sight:
+        """A place that did not answer: ask what lies above it and the meter now, so that the evidence is fresh."""
+        design = self.memory.design
+        above = design.topology.above.get(sight.place)
+        if above is None:
+            return sight
+        for device in (design.switch_of(above), *design.meters):
+            readings, _ = await self._asking.round(device, self._script(device, REACH), hurry=True)
+            self._keep([readings])
+        link = self.memory.latest.value(Slot(design.topology.uplink[sight.place], "link_state"), sight.at_s)
+        return replace(sight, uplink_up=None if link is None else link == 1)
+
+    async def _judge(self, sight: Sight, services: dict[str, bool], device: Device, readings: Round) -> None:
+        memory, now_s = self.memory, self._clock.wall_s()
+        topology = memory.design.topology
+        memory.watches[sight.place] = silence.look(memory.watches[sight.place], sight)
+        explained = silence.explain(topology, memory.watches)
+        memory.watches = silence.hold_explained(memory.watches, memory.explained, explained, now_s)
+        memory.explained = explained
+        loads = {load.name: load.resource for load in memory.design.loads.get(sight.place, [])}
+        found = [
+            *conditions.of_sight(sight, memory.watches[sight.place], device.name, services, loads),
+            *conditions.of_silence(topology, memory.watches, explained, self._why, self._settled),
+        ]
+        await self.step(found)
+        if sight.answers and sight.place in topology.above:
+            await self._remember(sight.place, device, now_s)
+
+    async def _remember(self, pole: str, device: Device, now_s: float) -> None:
+        memory = self.memory
+        alarm = memory.book.alarms.get(Key(pole, "pole-silent"))
+        if alarm is not None and not alarm.cleared:
+            return  # what stood before the silence is still needed to settle it
+        older = memory.before.get(pole)
+        if evidence.restarted(pole, memory.latest, older, now_s):
+            log.info("%s has restarted", device.name)
+            memory.learnt.discard(device.name)
+        memory.before[pole] = evidence.remember(memory.design.topology, memory.latest, pole, now_s, older)
+
+    def _why(self, root: str) -> Cause:
+        memory, design = self.memory, self.memory.design
+        return cause_of(
+            evidence.evidence_for(
+                root, design.topology, memory.latest, memory.before, design.budget, self._clock.wall_s()
+            )
+        )
+
+    def _settled(self, pole: str) -> str | None:
+        memory = self.memory
+        return evidence.settlement(
+            pole, memory.latest, memory.before.get(pole), memory.watches[pole], self._clock.wall_s()
+        )
+
+    def _meter(self, device: Device, answer: Answer) -> list[Condition]:
+        silent, refused = answer.outcome is Outcome.SILENT, answer.outcome is Outcome.REFUSED
+        return [
+            Condition(
+                Key(device.name, "agent-silent"),
+                INVENTORY["agent-silent"].severity if silent else None,
+                "the meter does not answer: feeder current and supply volts are not known",
+            ),
+            Condition(
+                Key(device.name, "credentials-refused"),
+                INVENTORY["credentials-refused"].severity if refused else None,
+                answer.detail,
+            ),
+        ]
+
+    def own(self, kind: str, trouble: str) -> Condition:
+        """A condition of the program itself."""
+        return Condition(Key(resources.ITSELF, kind), INVENTORY[kind].severity if trouble else None, trouble)
+
+    # ---- the book
+
+    async def step(self, found: Iterable[Condition]) -> None:
+        """Step the book; keep what has changed and tell people."""
+        memory = self.memory
+        memory.book, changes = step(memory.book, found, self._clock.wall_s())
+        await self.tell(changes)
+
+    async def tell(self, changes: list[Change]) -> None:
+        """Keep changes and the messages that they call for; the outbox sends them."""
+        if not changes:
+            return
+        memory = self.memory
+        for change in changes:
+            level = logging.WARNING if change.what.startswith("raised") else logging.INFO
+            said = change.note or change.alarm.text
+            log.log(
+                level,
+                "%s: %s (%s)%s",
+                change.what,
+                change.alarm.key,
+                change.alarm.severity.value,
+                f": {said}" if said else "",
+            )
+        messages = list(messages_for(changes, memory.plan, memory.design.zone, memory.told))
+        await self._keeper.record(changes, messages)
+        self._changed()

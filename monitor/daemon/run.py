@@ -1,0 +1,269 @@
+"""The daemon: everything wired together, from taking the data directory to a clean stop."""
+
+import asyncio
+import contextlib
+import fcntl
+import logging
+import os
+import signal
+import socket
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from monitor.alarms.book import without
+from monitor.daemon.asking import Asking
+from monitor.daemon.clock import Clock, SystemClock
+from monitor.daemon.design import Design
+from monitor.daemon.desk import Desk
+from monitor.daemon.files import load_plan
+from monitor.daemon.keeper import Keeper
+from monitor.daemon.memory import Memory
+from monitor.daemon.post import Post, accounts_of
+from monitor.daemon.rounds import Rounds
+from monitor.daemon.schedule import Schedule
+from monitor.daemon.secrets import Secrets, load_secrets, needed, snmp_credentials
+from monitor.daemon.version import own_version
+from monitor.devices.ask import icmp
+from monitor.devices.ask.snmp_pysnmp import PysnmpAsker
+from monitor.devices.questions import MEASURE, REACH, Device
+from monitor.history.store import NotKept
+from monitor.notify.carrier import Carrier
+from monitor.plan.text import NotRight
+from monitor.show.serve import Serving
+from monitor.show.web import application
+
+log = logging.getLogger(__name__)
+
+SOCKET, LOCK, HISTORY = "farpole.sock", "farpole.lock", "history.sqlite"
+
+
+class CannotStart(RuntimeError):
+    """The daemon cannot run here; the message is one clear line."""
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """Where everything is. ``page`` is the address and port of the page, or None for no page."""
+
+    plan_file: Path
+    data: Path
+    secrets_file: Path | None
+    page: tuple[str, int] | None = ("127.0.0.1", 8460)
+
+
+class Daemon:
+    """One running farpole."""
+
+    def __init__(self, settings: Settings, clock: Clock | None = None) -> None:
+        self.settings, self.clock = settings, clock or SystemClock()
+        self.desk = Desk(self.clock, own_version())
+        self.stopping = asyncio.Event()
+        self._reload = asyncio.Event()
+        self._stack = contextlib.ExitStack()
+        self.rounds: Rounds | None = None
+
+    def read(self) -> tuple[Design, Secrets]:
+        """The plan, its datasheets and its secrets; raises NotRight with everything that is wrong."""
+        plan, sheets = load_plan(self.settings.plan_file)
+        secrets = load_secrets(self.settings.secrets_file, os.environ, needed(plan))
+        return Design.of(plan, sheets), secrets
+
+    async def run(self) -> None:
+        """Run until stopped. Raises NotRight for bad input, before anything is started, and CannotStart."""
+        design, secrets = self.read()
+        with self._stack:
+            sockets = self._take(self.settings)
+            keeper = Keeper(self.settings.data / HISTORY)
+            try:
+                await keeper.open()
+            except NotKept as error:
+                raise CannotStart(f"the history cannot be opened: {error}") from None
+            serving = Serving(application(self.desk, own_version()), sockets)
+            memory = await self._remembered(design, keeper)
+            self._signals()
+            try:
+                await self._seasons(memory, secrets, keeper, serving)
+            finally:
+                self.desk.closing.set()
+                self.desk.changed()
+                await serving.close()
+                await keeper.ask(lambda store: store.note(self.clock.wall_s(), "stop", "farpole", "stopped"))
+                await keeper.close()
+                log.info("stopped; everything is written")
+
+    # ---- start
+
+    def _take(self, settings: Settings) -> list[socket.socket]:
+        """Make the data directory ours and bind every socket, or say in one line why that cannot be."""
+        data = settings.data
+        try:
+            data.mkdir(parents=True, exist_ok=True, mode=0o750)
+            lock = self._stack.enter_context((data / LOCK).open("w"))
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            lock.write(f"{os.getpid()}\n")
+            lock.flush()
+        except BlockingIOError:
+            raise CannotStart(f"another farpole already runs on {data}") from None
+        except OSError as error:
+            raise CannotStart(f"the data directory {data} cannot be written: {error.strerror}") from None
+        return [self._command_socket(data / SOCKET), *self._page_socket(settings)]
+
+    def _command_socket(self, path: Path) -> socket.socket:
+        with contextlib.suppress(FileNotFoundError):
+            path.unlink()  # the lock is ours, so nobody listens on what lies there
+        bound = socket.socket(socket.AF_UNIX)
+        try:
+            bound.bind(str(path))
+        except OSError as error:
+            bound.close()
+            raise CannotStart(f"the command socket {path} cannot be opened: {error}") from None
+        path.chmod(0o660)
+        self._stack.callback(lambda: path.unlink(missing_ok=True))
+        return bound
+
+    def _page_socket(self, settings: Settings) -> Iterator[socket.socket]:
+        if settings.page is None:
+            return
+        try:
+            yield socket.create_server(settings.page)
+        except OSError as error:
+            host, port = settings.page
+            log.error("no page: %s:%d cannot be opened (%s); monitoring goes on without it", host, port, error.strerror)
+
+    async def _remembered(self, design: Design, keeper: Keeper) -> Memory:
+        """Memory seeded from history: alarms that stand, who was told, the newest readings."""
+        memory, now_s = Memory(design), self.clock.wall_s()
+        for readings in await keeper.ask(lambda store: store.newest(now_s - 86_400)):
+            memory.latest.take(readings)
+        alarms = await keeper.ask(lambda store: store.alarms())
+        memory.book = type(memory.book)({alarm.key: alarm for alarm in alarms})
+        memory.told = await keeper.ask(lambda store: store.told())
+        await keeper.ask(lambda store: store.note(now_s, "start", "farpole", f"started, version {own_version()}"))
+        allowed = await icmp.permitted()
+        if allowed is not True:
+            log.warning("%s; ping is not asked", allowed)
+            memory.notes = (f"ping is not asked: {allowed}",)
+        return memory
+
+    def _signals(self) -> None:
+        loop = asyncio.get_running_loop()
+        for number in (signal.SIGTERM, signal.SIGINT):
+            loop.add_signal_handler(number, self.stopping.set)
+        loop.add_signal_handler(signal.SIGHUP, self._reload.set)
+
+    # ---- run
+
+    async def _seasons(self, memory: Memory, secrets: Secrets, keeper: Keeper, serving: Serving) -> None:
+        """Run one plan after the other: a reload ends a season and begins the next with what is known."""
+        may_ping = not memory.notes
+        while not self.stopping.is_set():
+            asking = Asking(PysnmpAsker(), snmp_credentials(memory.plan, secrets), self.clock, may_ping)
+            rounds = self.rounds = Rounds(memory, asking, keeper, self.clock, self.desk.changed)
+            schedule = self._schedule(rounds, keeper, Post(rounds, keeper, Carrier(accounts_of(secrets)), self.clock))
+            book, gone = without(memory.book, memory.design.resources(), self.clock.wall_s())
+            memory.book = book
+            await rounds.tell(gone)
+            self.desk.opened(rounds)
+            self.desk.about_itself = lambda: self._itself(schedule, keeper)  # noqa: B023  # this season's own
+            if serving.task is None:
+                await serving.start()
+                log.info("watching %s: %d poles", memory.plan.site.name, len(memory.plan.poles))
+            try:
+                memory, secrets = await self._season(schedule, memory, secrets)
+            finally:
+                asking.close()
+
+    async def _season(self, schedule: Schedule, memory: Memory, secrets: Secrets) -> tuple[Memory, Secrets]:
+        ticking = asyncio.create_task(schedule.run(), name="schedule")
+        try:
+            while not self.stopping.is_set():
+                waits = [asyncio.ensure_future(event.wait()) for event in (self.stopping, self._reload)]
+                await asyncio.wait([ticking, *waits], return_when=asyncio.FIRST_COMPLETED)
+                for one in waits:
+                    one.cancel()
+                if ticking.done():
+                    ticking.result()
+                if self._reload.is_set():
+                    self._reload.clear()
+                    new = self._reread(memory)
+                    if new is not None:
+                        return new
+        finally:
+            ticking.cancel()
+            await asyncio.gather(ticking, return_exceptions=True)
+        return memory, secrets
+
+    def _reread(self, memory: Memory) -> tuple[Memory, Secrets] | None:
+        """The memory under the new plan, or None where it is not right: the old one then runs on."""
+        try:
+            design, secrets = self.read()
+        except (NotRight, ValueError) as error:
+            log.error("the plan was not taken, the old one runs on:\n%s", error)
+            return None
+        log.info("the plan was taken: %d poles", len(design.plan.poles))
+        watches = {place: watch for place, watch in memory.watches.items() if place in design.places}
+        return Memory(
+            design,
+            memory.latest,
+            watches,
+            margins={},
+            book=memory.book,
+            before=memory.before,
+            told=memory.told,
+            notes=memory.notes,
+        ), secrets
+
+    def _schedule(self, rounds: Rounds, keeper: Keeper, post: Post) -> Schedule:
+        design, plan = rounds.memory.design, rounds.memory.plan
+        schedule = Schedule(self.clock, design.zone)
+        for i, place in enumerate(design.places):
+            schedule.every(f"reach {place}", plan.rounds.reach_s, lambda place=place: rounds.reach(place), 0.05 * i)  # type: ignore[misc]  # mypy cannot type a default that binds the loop's name
+        for i, device in enumerate(design.devices.values()):
+            share = i / len(design.devices)
+            tier, period_s = (
+                (REACH, plan.rounds.reach_s) if device in design.meters else (MEASURE, plan.rounds.measure_s)
+            )
+            schedule.every(
+                f"{tier} {device.name}", period_s, _asks(rounds, device, tier), 0.3 + min(share * period_s, 5.0)
+            )
+            schedule.every(
+                f"learn {device.name}", plan.rounds.learn_s, _learns(rounds, device), plan.rounds.learn_s * (1 + share)
+            )
+        schedule.every("write", min(plan.rounds.reach_s, 15.0), lambda: self._write(rounds, keeper), 2.0)
+        schedule.every("send", 1.0, post.send, 1.0)
+        for person in plan.callouts:
+            if person.at:
+                schedule.daily(f"letter {person.name}", person.at, lambda person=person: post.morning_letter(person))  # type: ignore[misc]  # as above
+        return schedule
+
+    async def _write(self, rounds: Rounds, keeper: Keeper) -> None:
+        await keeper.flush()
+        await rounds.step([rounds.own("history-not-written", keeper.trouble)])
+        self.desk.changed()
+
+    def _itself(self, schedule: Schedule, keeper: Keeper) -> dict[str, Any]:
+        return {
+            "version": own_version(),
+            "late_rounds": schedule.late,
+            "clock_jumps": schedule.jumps,
+            "last_failure": schedule.failed,
+            "not_written": keeper.waiting,
+            "dropped": keeper.dropped,
+            "history_trouble": keeper.trouble,
+        }
+
+
+def _asks(rounds: Rounds, device: Device, tier: str) -> Any:
+    async def job() -> None:
+        await rounds.ask(device, tier)
+
+    return job
+
+
+def _learns(rounds: Rounds, device: Device) -> Any:
+    async def job() -> None:
+        await rounds.learn(device)
+
+    return job

@@ -1,0 +1,142 @@
+"""Secrets: from a file that only its owner reads (mode 0600), from systemd's credentials, or the environment.
+
+The environment variable of a secret is ``FARPOLE_SECRET_`` and its name in capitals with ``_`` for ``-`` and
+``.``; it holds the same fields as YAML, on one line: ``{kind: snmpv2c, community: ...}``.
+"""
+
+import os
+import stat
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, SecretStr
+
+from monitor.devices.ask.snmp import Community, User
+from monitor.plan.parts import Plan
+from monitor.plan.text import NotRight, Problem, check
+
+
+class _Secret(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, coerce_numbers_to_str=True)
+
+
+class SnmpCommunity(_Secret):
+    """SNMP v2c."""
+
+    kind: Literal["snmpv2c"]
+    community: SecretStr
+
+
+class SnmpUser(_Secret):
+    """SNMP v3, authPriv."""
+
+    kind: Literal["snmpv3"]
+    user: str
+    auth_password: SecretStr = Field(min_length=8)
+    priv_password: SecretStr = Field(min_length=8)
+    auth: Literal["sha-1", "sha-256", "sha-512"] = "sha-256"
+    priv: Literal["aes-128", "aes-256"] = "aes-128"
+
+
+class Mail(_Secret):
+    """A mail account to send from, and whom to write to."""
+
+    kind: Literal["mail"]
+    server: str
+    port: int = Field(587, ge=1, le=65535)
+    security: Literal["none", "starttls", "tls"] = "starttls"
+    user: str | None = None
+    password: SecretStr | None = None
+    sender: str
+    to: list[str] = Field(min_length=1)
+
+
+class Webhook(_Secret):
+    """An address that takes a message as a JSON POST."""
+
+    kind: Literal["webhook"]
+    url: SecretStr
+
+
+class RtspLogin(_Secret):
+    """A camera's login."""
+
+    kind: Literal["rtsp"]
+    user: str
+    password: SecretStr
+
+
+class Text(_Secret):
+    """A single secret word or address."""
+
+    kind: Literal["text"]
+    value: SecretStr
+
+
+Secret = Annotated[SnmpCommunity | SnmpUser | Mail | Webhook | RtspLogin | Text, Field(discriminator="kind")]
+
+
+class _File(_Secret):
+    secrets: dict[str, Secret]
+
+
+Secrets = dict[str, Secret]
+
+
+def needed(plan: Plan) -> list[str]:
+    """Names of all secrets that a plan refers to."""
+    names = [credential.secret for credential in plan.credentials.values()]
+    names += [person.to for person in plan.callouts]
+    return list(dict.fromkeys(names + ([plan.sign_of_life.url_secret] if plan.sign_of_life else [])))
+
+
+def load_secrets(file: Path | None, environment: Mapping[str, str], names: Iterable[str]) -> Secrets:
+    """The secrets by name. Raises NotRight for a file that others may read, and for secrets that are missing."""
+    found: Secrets = {}
+    if file is not None:
+        found = dict(check(_text(file), _File, str(file)).secrets)
+    for name in names:
+        variable = f"FARPOLE_SECRET_{name.upper().replace('-', '_').replace('.', '_')}"
+        if variable in environment:
+            found[name] = check(f"secrets: {{x: {environment[variable]}}}", _File, variable).secrets["x"]
+    missing = [name for name in names if name not in found]
+    if missing:
+        where = str(file) if file else "the environment (no secrets file was given)"
+        raise NotRight(
+            Problem(1, f"secrets.{name}", f"is missing in {where}; the plan refers to it") for name in missing
+        )
+    return found
+
+
+def _text(file: Path) -> str:
+    try:
+        with file.open(encoding="utf-8") as opened:
+            mode = stat.S_IMODE(os.fstat(opened.fileno()).st_mode)
+            # systemd lays credentials in a folder of the service's own, mode 0400 or 0440.
+            by_systemd = os.environ.get("CREDENTIALS_DIRECTORY") == str(file.parent)
+            if mode & 0o077 and not by_systemd:
+                raise NotRight(
+                    [Problem(1, "", f"has mode {mode:04o}: others may read it. Run: chmod 600 {file}", str(file))]
+                )
+            return opened.read()
+    except OSError as error:
+        raise NotRight([Problem(1, "", f"cannot be read: {error.strerror}", str(file))]) from None
+
+
+def snmp_credentials(plan: Plan, secrets: Secrets) -> dict[str, Community | User]:
+    """Entry of the plan's credentials → what agents are asked with."""
+    found: dict[str, Community | User] = {}
+    for name, credential in plan.credentials.items():
+        secret = secrets[credential.secret]
+        if isinstance(secret, SnmpCommunity):
+            found[name] = Community(secret.community.get_secret_value())
+        elif isinstance(secret, SnmpUser):
+            found[name] = User(
+                secret.user,
+                secret.auth_password.get_secret_value(),
+                secret.priv_password.get_secret_value(),
+                secret.auth,
+                secret.priv,
+            )
+    return found

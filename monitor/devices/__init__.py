@@ -1,0 +1,1 @@
+"""Asking devices: plan → questions, bytes → readings, one file a protocol. A number never goes without a unit."""

@@ -1,0 +1,1 @@
+"""One file a protocol: the only places with their libraries."""

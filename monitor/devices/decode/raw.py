@@ -1,0 +1,104 @@
+"""Raw answers of an agent, and what they may turn into."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import Enum
+
+from monitor.facts.readings import Slot
+
+Oid = tuple[int, ...]
+
+
+class Missing(Enum):
+    """What an agent says of an object that it does not have; RFC 3416 section 3."""
+
+    NO_SUCH_OBJECT = "noSuchObject"
+    NO_SUCH_INSTANCE = "noSuchInstance"
+    END_OF_MIB_VIEW = "endOfMibView"
+
+
+Raw = int | bytes | Oid | Missing
+Table = dict[Oid, Raw]
+
+
+class Garbled(ValueError):
+    """An answer that cannot be right."""
+
+
+class Absent(ValueError):
+    """The device says that it has no such value."""
+
+
+@dataclass(frozen=True, slots=True)
+class Want:
+    """One object to ask for and the slot that it fills.
+
+    ``convert`` gives the value in the slot's unit; it raises Garbled or Absent. ``guard`` is another object
+    that says whether this one is valid: object → its meaning, raising Absent or Garbled.
+    """
+
+    oid: Oid
+    slot: Slot
+    convert: Callable[[Raw], float]
+    guard: tuple[Oid, Callable[[Raw], None]] | None = None
+
+
+def oid(text: str) -> Oid:
+    """A dotted OID as numbers.
+
+    >>> oid("1.3.6.1.2.1.1.3.0")
+    (1, 3, 6, 1, 2, 1, 1, 3, 0)
+    """
+    return tuple(int(part) for part in text.strip(".").split("."))
+
+
+def dotted(numbers: Oid) -> str:
+    """Numbers as a dotted OID."""
+    return ".".join(map(str, numbers))
+
+
+def number(raw: Raw) -> float:
+    """A number as it came; anything else is garbled. A negative number sent as unsigned 32-bit is folded by
+    the caller, who knows whether negative makes sense.
+
+    >>> number(5)
+    5.0
+    """
+    if isinstance(raw, int) and not isinstance(raw, bool):
+        return float(raw)
+    raise Garbled(f"a number was expected, {shown(raw)} came")
+
+
+def scaled(scale: float, absent: tuple[int, ...] = ()) -> Callable[[Raw], float]:
+    """A conversion that multiplies; the numbers in ``absent`` mean "no value".
+
+    >>> scaled(0.1)(55)
+    5.5
+    """
+
+    def convert(raw: Raw) -> float:
+        value = number(raw)
+        if value in absent:
+            raise Absent(f"the device says {value:g}, which stands for no value")
+        return value * scale if scale != 0.1 else value / 10
+
+    return convert
+
+
+def text(raw: Raw) -> str:
+    """Text of an OctetString, with control characters shown as dots and bounded; hostile input is expected."""
+    if not isinstance(raw, bytes):
+        return ""
+    decoded = raw.decode("utf-8", "replace")[:120]
+    return "".join(ch if ch.isprintable() else "·" for ch in decoded).strip()
+
+
+def shown(raw: Raw) -> str:
+    """A raw value for people: bounded and printable."""
+    return repr(text(raw)) if isinstance(raw, bytes) else str(raw)[:60]
+
+
+def rows(table: Table, column: Oid) -> dict[Oid, Raw]:
+    """Index → value of one column of a walked table."""
+    n = len(column)
+    return {key[n:]: value for key, value in table.items() if key[:n] == column and not isinstance(value, Missing)}

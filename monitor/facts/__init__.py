@@ -1,0 +1,1 @@
+"""What can be known: quantities, readings, resources and unit conversions. No I/O, no thresholds."""

@@ -1,0 +1,104 @@
+"""What can be measured: the name (ending in its unit), the physical range, the resolution, the meaning.
+
+A value outside ``low``..``high`` cannot be right and becomes a garbled reading; it is never a limit
+that somebody designed. ``resolution`` is the step to which history keeps the quantity without loss.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Final
+
+UNITS: Final = {
+    "amperes": "A",
+    "c": "°C",
+    "count": "",
+    "dbm": "dBm",
+    "frames": "",
+    "megabits_per_s": "Mb/s",
+    "milliamperes": "mA",
+    "octets": "octets",
+    "seconds": "s",
+    "state": "",
+    "volts": "V",
+    "watts": "W",
+}
+"""Unit at the end of a quantity's name → how people write it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """One kind of thing that is read from devices."""
+
+    name: str
+    low: float
+    high: float
+    resolution: float
+    meaning: str
+    counter_bits: int = 0
+    """32 or 64 for a counter that wraps; 0 for a level."""
+
+    @property
+    def unit(self) -> str:
+        """Unit as it ends the name, e.g. ``dbm`` of ``rx_dbm``."""
+        return next(unit for unit in UNITS if self.name == unit or self.name.endswith("_" + unit))
+
+    def plausible(self, value: float) -> bool:
+        """Can this value exist? No light (minus infinity) can, for optical levels.
+
+        >>> QUANTITIES["rx_dbm"].plausible(-math.inf), QUANTITIES["input_volts"].plausible(4e9)
+        (True, False)
+        """
+        if self.unit == "dbm" and value == -math.inf:
+            return True
+        return self.low <= value <= self.high
+
+
+def _counter(name: str, meaning: str, bits: int = 64) -> Quantity:
+    return Quantity(name, 0, 2.0**bits - 1, 1, meaning, counter_bits=bits)
+
+
+_ALL = (
+    Quantity("rx_dbm", -45, 12, 0.01, "received optical power (SFF-8472 full scale +8.2 dBm)"),
+    Quantity("tx_dbm", -45, 12, 0.01, "transmitted optical power"),
+    Quantity("bias_milliamperes", 0, 200, 0.002, "laser bias current (SFF-8472 full scale 131 mA)"),
+    Quantity("optic_c", -60, 128, 0.01, "temperature inside the optic"),
+    Quantity("optic_volts", 0, 6.6, 0.0001, "supply of the optic"),
+    Quantity("board_c", -60, 150, 0.1, "temperature inside the switch"),
+    Quantity("input_volts", 0, 80, 0.001, "DC volts at the input of a pole's switch"),
+    Quantity("supply_volts", 0, 80, 0.001, "DC volts at a supply"),
+    Quantity("feeder_amperes", -1, 60, 0.001, "current into a feeder at its head-end"),
+    Quantity("port_watts", 0, 100, 0.1, "power that a PoE port delivers"),
+    Quantity("poe_total_watts", 0, 2000, 0.1, "power that all PoE ports of a switch deliver"),
+    Quantity("poe_nominal_watts", 0, 2000, 1, "power that a switch can deliver on its PoE ports"),
+    Quantity(
+        "poe_port_state",
+        1,
+        6,
+        1,
+        "RFC 3621 detection: 1 disabled, 2 searching, 3 delivering, 4 fault, 5 test, 6 other fault",
+    ),
+    Quantity("poe_class_state", 0, 8, 1, "PoE class of the powered device"),
+    Quantity(
+        "link_state",
+        1,
+        7,
+        1,
+        "RFC 2863 ifOperStatus: 1 up, 2 down, 3 testing, 4 unknown, 5 dormant, 6 not present, 7 lower layer down",
+    ),
+    Quantity("speed_megabits_per_s", 0, 400_000, 1, "speed of a port"),
+    Quantity("uptime_seconds", 0, 42_949_673, 0.01, "time since the agent restarted; wraps after 497 days"),
+    Quantity("ping_seconds", 0, 60, 0.0001, "ICMP round trip"),
+    Quantity("connect_seconds", 0, 60, 0.0001, "time to open a TCP connection"),
+    Quantity("tcp_state", 1, 2, 1, "1 open, 2 refused: the device answers and the service does not"),
+    _counter("in_octets", "octets received by a port"),
+    _counter("out_octets", "octets sent by a port"),
+    _counter("in_error_frames", "frames received with errors", 32),
+    _counter("out_discard_frames", "frames thrown away on the way out", 32),
+    _counter("mps_absent_count", "RFC 3621: power removed, no maintain-power signature", 32),
+    _counter("invalid_signature_count", "RFC 3621: invalid detection signatures", 32),
+    _counter("power_denied_count", "RFC 3621: ports denied for want of budget", 32),
+    _counter("overload_count", "RFC 3621: overloads", 32),
+    _counter("short_count", "RFC 3621: shorts", 32),
+)
+
+QUANTITIES: Final[dict[str, Quantity]] = {quantity.name: quantity for quantity in _ALL}

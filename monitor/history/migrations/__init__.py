@@ -1,0 +1,1 @@
+"""Alembic migrations: every schema that was ever released leads to the present one."""

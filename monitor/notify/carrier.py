@@ -1,0 +1,116 @@
+"""Messages leave by apprise, behind our own kinds, so that no library's address syntax stands in a plan.
+
+apprise is told only fields, never an address string. It gives a reason for a failure only in its debug log,
+which is asked for per message; its trace level would print passwords and is never used.
+"""
+
+import logging
+from dataclasses import dataclass, field
+from typing import Any
+from urllib.parse import quote, urlsplit
+
+TIMEOUT_S = 15
+_QUIET = logging.getLogger("apprise")
+
+
+@dataclass(frozen=True, slots=True)
+class MailAccount:
+    """A mail account to send from, and whom to write to; ``security`` is none, starttls or tls."""
+
+    server: str
+    port: int
+    security: str
+    sender: str
+    to: tuple[str, ...]
+    user: str | None = None
+    password: str | None = field(default=None, repr=False)
+
+
+@dataclass(frozen=True, slots=True)
+class WebhookAddress:
+    """An address that takes a message as a JSON POST."""
+
+    url: str = field(repr=False)
+
+
+Account = MailAccount | WebhookAddress
+
+
+class Carrier:
+    """Sends messages to named accounts."""
+
+    def __init__(self, accounts: dict[str, Account]) -> None:
+        # Heavy (20 MB, 0.2 s) and needed by the running daemon only.
+        from apprise import Apprise, AppriseAsset
+
+        _QUIET.setLevel(logging.DEBUG)
+        _QUIET.propagate = False
+        if not _QUIET.handlers:
+            _QUIET.addHandler(logging.NullHandler())
+        self._accounts = accounts
+        self._apprise = Apprise
+        self._asset = AppriseAsset(
+            app_id="farpole", service_timeout=TIMEOUT_S, storage_mode="memory", interpret_emojis=False
+        )
+        for name, account in accounts.items():
+            self._service(name, account)
+
+    def _service(self, name: str, account: Account) -> Any:
+        try:
+            service = self._apprise.instantiate(dict(_fields(account)), asset=self._asset, suppress_exceptions=False)
+        except (TypeError, ValueError) as error:
+            raise ValueError(f"secrets.{name}: {error}") from None
+        if service is None:
+            raise ValueError(f"secrets.{name}: this account cannot be used")
+        return service
+
+    async def send(self, to: str, title: str, body: str) -> str | None:
+        """Send one message to an account; None where it went, else the reason why not."""
+        if to not in self._accounts:
+            return f"no account {to!r} among the secrets"
+        # A fresh instance per message: a kept one waits up to 5 s between mails by the wall clock.
+        one = self._apprise(asset=self._asset)
+        one.add(self._service(to, self._accounts[to]))
+        with await one.async_notify(
+            body=body, title=title, body_format="text", timeout=TIMEOUT_S, log_level=logging.DEBUG
+        ) as result:
+            if result:
+                return None
+            said = [
+                entry.message
+                for entry in result.logs()
+                if entry.level in ("WARNING", "ERROR") or "xception:" in entry.message
+            ]
+            return "; ".join([result.status.name.lower(), *said])[:500]
+
+
+def _fields(account: Account) -> dict[str, object]:
+    if isinstance(account, MailAccount):
+        modes = {"none": "insecure", "starttls": "starttls", "tls": "ssl"}
+        return {
+            "schema": "mailto",
+            "host": account.sender.rsplit("@", 1)[-1],
+            "smtp_host": account.server,
+            "port": account.port,
+            "secure_mode": modes[account.security],
+            "user": quote(account.user, safe="") if account.user else None,
+            "password": quote(account.password, safe="") if account.password else None,
+            "from_addr": account.sender,
+            "targets": list(account.to),
+            "verify": True,
+            "format": "text",
+            "cto": 5,
+        }
+    url = urlsplit(account.url)
+    if url.scheme not in ("http", "https") or not url.hostname:
+        raise ValueError("a webhook's url begins with http:// or https:// and a host")
+    fields: dict[str, object] = {
+        "schema": "jsons" if url.scheme == "https" else "json",
+        "host": url.hostname,
+        "fullpath": quote(url.path or "/"),
+        "redirect": False,
+        "cto": 5,
+        "rto": 10,
+        "payload": {"version": "", "attachments": ""},
+    }
+    return fields | ({"port": url.port} if url.port else {})

@@ -1,0 +1,1 @@
+"""What was built and promised: the plan and the datasheets, from text handed in. No measured values."""

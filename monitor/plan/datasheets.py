@@ -1,0 +1,156 @@
+"""Datasheets: published facts on one kind of equipment, each value with its source. Text is handed in."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+
+from monitor.facts.quantities import QUANTITIES
+from monitor.plan.text import NotRight, Problem, check
+
+
+class Sheet(BaseModel):
+    """Anything in a datasheet: unknown keys are errors."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, coerce_numbers_to_str=True, allow_inf_nan=False)
+
+
+class Sourced(Sheet):
+    """One published value and where it was published."""
+
+    value: float
+    source: str = Field(min_length=3)
+
+
+class OpticSheet(Sheet):
+    """An optic: levels in dBm (average power), wavelengths in nm."""
+
+    medium: Literal["single-mode", "multimode"]
+    strands: Literal[1, 2]
+    tx_nm: Sourced
+    rx_nm: Sourced
+    megabits_per_s: float = Field(gt=0)
+    tx_min_dbm: Sourced
+    tx_typical_dbm: Sourced | None = None
+    tx_max_dbm: Sourced
+    rx_sensitivity_dbm: Sourced
+    rx_overload_dbm: Sourced
+    penalties_db: dict[str, Sourced] = {}
+
+
+class FibreSheet(Sheet):
+    """A kind of fibre: attenuation in dB/km by wavelength in nm, loss of connectors and splices in dB."""
+
+    medium: Literal["single-mode", "multimode"]
+    db_per_km: dict[int, Sourced]
+    db_per_connector: Sourced
+    db_per_splice: Sourced
+
+
+class ConductorSheet(Sheet):
+    """A conductor table: ohms per km of one conductor at ``at_c``, by size; ``per_c`` is the coefficient."""
+
+    at_c: float
+    per_c: Sourced
+    material: Literal["copper"]
+    source: str
+    ohms_per_km: dict[str, float]
+
+
+class PoeClassSheet(Sheet):
+    """A PoE class: watts at the switch port (PSE) and at the device (PD), volts and channel."""
+
+    pse_watts: float
+    pd_watts: float
+    type: Literal[1, 2, 3, 4]
+    source: str
+
+
+def _known_quantity(name: str) -> str:
+    if name not in QUANTITIES:
+        raise ValueError(f"{name!r} is not a quantity; known are {', '.join(sorted(QUANTITIES))}")
+    return name
+
+
+class Column(Sheet):
+    """One private column or scalar: the OID without its index, what it carries and in which unit."""
+
+    oid: str = Field(pattern=r"^\d+(\.\d+)+$")
+    quantity: Annotated[str, AfterValidator(_known_quantity)]
+    per: Literal["switch", "port", "optic", "supply", "feeder"]
+    scale: float = Field(1, gt=0, description="the value read, times this, is in the quantity's unit")
+    absent: list[int] = Field([], description="numbers by which this device says that it has no value")
+    source: str = Field(min_length=3)
+
+
+class DeviceSheet(Sheet):
+    """What a kind of device tells over SNMP, and where."""
+
+    title: str
+    mibs: list[Literal["if-mib", "power-ethernet-mib", "entity-sensor-mib"]] = []
+    port_name: str = Field("{port}", description="ifName of a port, as this device writes it")
+    poe_ports: list[str] = Field([], description="ports that give PoE; empty where that is not known")
+    columns: list[Column] = []
+
+
+class _Optics(Sheet):
+    optics: dict[str, OpticSheet]
+
+
+class _Fibres(Sheet):
+    fibres: dict[str, FibreSheet]
+
+
+class _Conductors(Sheet):
+    conductors: dict[str, ConductorSheet]
+
+
+class _PoeClasses(Sheet):
+    poe_classes: dict[int, PoeClassSheet]
+
+
+class _Devices(Sheet):
+    devices: dict[str, DeviceSheet]
+
+
+_KINDS: dict[str, type[Sheet]] = {
+    "optics": _Optics,
+    "fibres": _Fibres,
+    "conductors": _Conductors,
+    "poe_classes": _PoeClasses,
+    "devices": _Devices,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Sheets:
+    """All datasheets that a plan may name, and the time zones that this machine knows."""
+
+    optics: dict[str, OpticSheet] = field(default_factory=dict)
+    fibres: dict[str, FibreSheet] = field(default_factory=dict)
+    conductors: dict[str, ConductorSheet] = field(default_factory=dict)
+    poe_classes: dict[int, PoeClassSheet] = field(default_factory=dict)
+    devices: dict[str, DeviceSheet] = field(default_factory=dict)
+    timezones: frozenset[str] = frozenset()
+
+
+def read_sheets(texts: Mapping[str, str], timezones: frozenset[str] = frozenset()) -> Sheets:
+    """Read datasheets from file name → text; a later file overrides an earlier one, entry by entry.
+
+    Raises NotRight with the problems of all files at once.
+    """
+    sheets, problems = Sheets(timezones=timezones), []
+    for file, text in texts.items():
+        kind = next((kind for kind in _KINDS if text.startswith(f"{kind}:") or f"\n{kind}:" in text), None)
+        if kind is None:
+            expected = ", ".join(f"`{name}:`" for name in _KINDS)
+            problems.append(Problem(1, "", f"should begin with one of {expected}", file))
+            continue
+        try:
+            getattr(sheets, kind).update(getattr(check(text, _KINDS[kind], file), kind))
+        except NotRight as error:
+            problems += error.problems
+    if problems:
+        raise NotRight(problems)
+    return sheets

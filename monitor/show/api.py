@@ -1,0 +1,64 @@
+"""The API, served on the command socket and under the page: typed JSON, and nothing that is not in the picture."""
+
+from typing import Any, Literal
+
+from fastapi import APIRouter, HTTPException
+from pydantic import BaseModel, Field
+
+from monitor.show.picture import finite
+from monitor.show.ports import Refused, Site
+
+
+class Act(BaseModel):
+    """A person's act on an alarm."""
+
+    resource: str = Field(max_length=200)
+    type: str = Field(max_length=60)
+    qualifier: str = Field("", max_length=60)
+    operator: Literal["ack", "closed", "shelved", "un-shelved"]
+    who: str = Field(min_length=1, max_length=60)
+    note: str = Field("", max_length=500)
+
+
+def api(site: Site) -> APIRouter:
+    """Routes over a running site."""
+    routes = APIRouter(prefix="/api")
+
+    @routes.get("/picture")
+    async def picture() -> dict[str, Any]:
+        return site.picture().json()
+
+    @routes.get("/alarms")
+    async def alarms() -> list[dict[str, Any]]:
+        return [finite(alarm) for alarm in site.picture().json()["alarms"]]
+
+    @routes.get("/places/{place}")
+    async def place(place: str) -> dict[str, Any]:
+        """One place and the alarms that concern it."""
+        if place not in site.places():
+            raise HTTPException(
+                404, f"{place!r} is no place of this site; there are {', '.join(sorted(site.places()))}"
+            )
+        whole = site.picture().json()
+        found = next((p for p in [whole["headend"], *whole["poles"]] if p["name"] == place), None)
+        mine = [a for a in whole["alarms"] if place in (a["resource"], a["resource"].split("/")[0], *a["impacted"])]
+        return {"place": found, "alarms": mine}
+
+    @routes.get("/itself")
+    async def itself() -> dict[str, Any]:
+        return site.itself()
+
+    @routes.post("/act")
+    async def act(wanted: Act) -> dict[str, Any]:
+        try:
+            view = await site.operate(
+                wanted.resource, wanted.type, wanted.qualifier, wanted.operator, wanted.who, wanted.note
+            )
+        except KeyError:
+            raise HTTPException(404, f"there is no alarm {wanted.resource} {wanted.type}") from None
+        except Refused as refused:
+            raise HTTPException(409, str(refused)) from None
+        done: dict[str, Any] = finite({name: getattr(view, name) for name in view.__slots__})
+        return done
+
+    return routes

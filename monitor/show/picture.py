@@ -1,0 +1,342 @@
+"""The picture: how the site stands now. Composed from what the core says; nothing is computed here."""
+
+import math
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from typing import Any, Protocol
+
+from monitor.alarms.book import Alarm, Book, Key
+from monitor.alarms.inventory import INVENTORY
+from monitor.alarms.silence import Explained, Watch
+from monitor.alarms.states import SEVERITY_ORDER
+from monitor.facts import resources
+from monitor.facts.latest import Latest
+from monitor.facts.quantities import QUANTITIES, UNITS
+from monitor.facts.readings import Reading, Slot, State
+from monitor.margins.judge import Margin, Standing
+from monitor.margins.limits import Limit
+from monitor.plan.parts import Load, Plan, Pole
+
+Json = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class MarginView:
+    """One margin for people: numbers in ``unit``; ``text`` is the value as it is written."""
+
+    resource: str
+    quantity: str
+    unit: str
+    value: float | None
+    text: str
+    low: float | None
+    high: float | None
+    expected: tuple[float, float] | None
+    margin: float | None
+    standing: str
+    at_s: float
+    missing: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class LoadView:
+    """One load: each layer as a word, and the first that is broken."""
+
+    name: str
+    kind: str
+    port: str
+    address: str
+    layers: Mapping[str, str]
+    state: str
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceView:
+    """A pole or the head-end."""
+
+    name: str
+    place: str
+    access: str
+    above: str
+    metres: float | None
+    state: str
+    reason: str
+    answered_s: float | None
+    margins: tuple[MarginView, ...]
+    loads: tuple[LoadView, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmView:
+    """One alarm for people."""
+
+    resource: str
+    type: str
+    qualifier: str
+    severity: str
+    cleared: bool
+    operator: str
+    text: str
+    meaning: str
+    probable_cause: str
+    to_do: str
+    root: str
+    impacted: tuple[str, ...]
+    raised_s: float
+    changed_s: float
+    settled: str
+    cause: Json | None
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """The site now."""
+
+    site: str
+    timezone: str
+    at_s: float
+    version: str
+    headline: str
+    headend: PlaceView
+    poles: tuple[PlaceView, ...]
+    supplies: tuple[MarginView, ...]
+    alarms: tuple[AlarmView, ...]
+    notes: tuple[str, ...]
+
+    def json(self) -> Json:
+        """As JSON: infinite levels (no light) become null; the text beside them says so."""
+        document: Json = finite(asdict(self))
+        return document
+
+
+class Known(Protocol):
+    """What a picture is composed from; attributes or properties."""
+
+    @property
+    def plan(self) -> Plan: ...  # noqa: D102  # a plain field
+    @property
+    def limits(self) -> Mapping[Slot, Limit]: ...  # noqa: D102  # a plain field
+    @property
+    def latest(self) -> Latest: ...  # noqa: D102  # a plain field
+    @property
+    def margins(self) -> Mapping[Slot, Margin]: ...  # noqa: D102  # a plain field
+    @property
+    def watches(self) -> Mapping[str, Watch]: ...  # noqa: D102  # a plain field
+    @property
+    def explained(self) -> Explained: ...  # noqa: D102  # a plain field
+    @property
+    def book(self) -> Book: ...  # noqa: D102  # a plain field
+    @property
+    def notes(self) -> tuple[str, ...]: ...  # noqa: D102  # a plain field
+
+
+def finite(value: Any) -> Any:
+    """The same without infinities and NaN, which JSON does not have."""
+    if isinstance(value, dict):
+        return {key: finite(inner) for key, inner in value.items()}
+    if isinstance(value, list | tuple):
+        return [finite(inner) for inner in value]
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+def compose(known: Known, now_s: float, version: str) -> Picture:
+    """The picture of what is known at ``now_s``."""
+    plan = known.plan
+    alarms = tuple(
+        alarm_view(alarm)
+        for alarm in sorted(
+            known.book.alarms.values(),
+            key=lambda a: (a.cleared, -SEVERITY_ORDER.index(a.severity), -a.raised_s),
+        )
+    )
+    poles = tuple(_place(known, pole.name, pole) for pole in plan.poles)
+    supplies = tuple(margin_view(known, slot) for slot in known.limits if slot.quantity == "supply_volts")
+    return Picture(
+        plan.site.name,
+        plan.site.timezone,
+        now_s,
+        version,
+        _headline(known.book, poles),
+        _place(known, plan.headend.name, None),
+        poles,
+        supplies,
+        alarms,
+        known.notes,
+    )
+
+
+def _headline(book: Book, poles: tuple[PlaceView, ...]) -> str:
+    standing = [alarm for alarm in book.raised() if not alarm.root]
+    if standing:
+        first = standing[0]
+        more = f" And {len(standing) - 1} more." if len(standing) > 1 else ""
+        head = "" if first.text.startswith(first.key.resource) else f"{first.key.resource}: "
+        return f"{head}{first.text}{more}"
+    waiting = [pole.name for pole in poles if pole.state == "no value"]
+    return f"Not yet heard: {', '.join(waiting)}." if waiting else "All poles answer, and no alarm stands."
+
+
+def alarm_view(alarm: Alarm) -> AlarmView:
+    """An alarm for people."""
+    kind = INVENTORY[alarm.key.type]
+    return AlarmView(
+        alarm.key.resource,
+        alarm.key.type,
+        alarm.key.qualifier,
+        alarm.severity.value,
+        alarm.cleared,
+        alarm.operator.value,
+        alarm.text,
+        kind.meaning,
+        kind.probable_cause,
+        kind.to_do,
+        alarm.root,
+        alarm.impacted,
+        alarm.raised_s,
+        alarm.changed_s,
+        alarm.settled,
+        asdict(alarm.cause) if alarm.cause else None,
+    )
+
+
+def _place(known: Known, name: str, pole: Pole | None) -> PlaceView:
+    watch = known.watches[name]
+    state, reason = _state(known, name, watch)
+    margins = tuple(margin_view(known, slot) for slot in known.limits if resources.place_of(slot.resource) == name)
+    loads = tuple(_load(known, name, load, state) for load in pole.loads) if pole else ()
+    above = ""
+    metres = None
+    if pole and pole.fibre:
+        above, metres = pole.fibre.start.pole or known.plan.headend.name, pole.fibre.length_m
+    elif pole and pole.reached_by:
+        above = f"radio {pole.reached_by.radio}"
+    return PlaceView(
+        name,
+        pole.place if pole else "head-end",
+        pole.access if pole else "",
+        above,
+        metres,
+        state,
+        reason,
+        watch.answered_s,
+        margins,
+        loads,
+    )
+
+
+def _state(known: Known, name: str, watch: Watch) -> tuple[str, str]:
+    """Displayed state of a place and the reason beside it: the words of the vocabulary and no others."""
+    root = known.explained.because.get(name)
+    if root and root != name:
+        return "not seen", f"{root} is silent"
+    alarm = known.book.alarms.get(Key(name, "pole-silent")) or known.book.alarms.get(Key(name, "head-end-silent"))
+    if watch.silent or (watch.doubtful and alarm is not None and not alarm.cleared):
+        return "silent", ""
+    if watch.answered_s is None:
+        return "no value", "not yet heard"
+    if watch.doubtful:
+        return "answers", "the last answer is missing; asking again"
+    if watch.agent_misses and not watch.agent_ever:
+        return "answers", "its agent has not answered yet"
+    return "answers", ""
+
+
+def margin_view(known: Known, slot: Slot) -> MarginView:
+    """A margin for people."""
+    limit, margin = known.limits[slot], known.margins.get(slot)
+    unit = UNITS[QUANTITIES[slot.quantity].unit]
+    reading = known.latest.reading(slot)
+    standing = margin.standing.value if margin else Standing.NO_VALUE.value
+    missing = reading.state.name.lower() if reading and reading.state is not State.SEEN else ""
+    if reading is None:
+        missing = "not asked"
+    value = margin.value if margin else None
+    return MarginView(
+        slot.resource,
+        slot.quantity,
+        unit,
+        value,
+        written(reading),
+        limit.low,
+        limit.high,
+        limit.expected,
+        margin.margin if margin else None,
+        standing,
+        reading.at_s if reading else 0.0,
+        missing,
+        limit.source,
+    )
+
+
+def written(reading: Reading | None) -> str:
+    """A reading as people write it; never a number for what was not seen."""
+    if reading is None:
+        return "not asked"
+    if reading.value is None:
+        return reading.state.name.lower()
+    unit = UNITS[QUANTITIES[reading.quantity].unit]
+    if reading.value == -math.inf:
+        return "no light"
+    digits = 2 if unit in ("A", "mA") else 1
+    return f"{reading.value:.{digits}f} {unit}".strip()
+
+
+_POE_WORDS = {1: "off", 2: "no device", 3: "delivering", 4: "fault", 5: "test", 6: "fault"}
+
+
+def _load(known: Known, pole: str, load: Load, pole_state: str) -> LoadView:
+    if pole_state in ("silent", "not seen"):
+        return LoadView(load.name, load.kind, load.port, load.address or "", {}, "not seen")
+    latest, port, resource = known.latest, resources.port(pole, load.port), resources.load(pole, load.name)
+    layers: dict[str, str] = {}
+    watts = latest.reading(Slot(port, "port_watts"))
+    poe = latest.reading(Slot(port, "poe_port_state"))
+    if watts or poe:
+        layers["watts"] = written(watts) if watts else _POE_WORDS.get(int(poe.value or 0), "") if poe else ""
+    link = latest.reading(Slot(port, "link_state"))
+    if link:
+        layers["link"] = link.state.name.lower() if link.value is None else "up" if link.value == 1 else "down"
+    for layer, quantity in (("ping", "ping_seconds"), ("port", "tcp_state")):
+        reading = latest.reading(Slot(resource, quantity))
+        if reading:
+            layers[layer] = reading.state.name.lower() if reading.value is None else _answer(quantity, reading.value)
+    broken = next((layer for layer, word in layers.items() if word in ("silent", "down", "fault", "refused")), "")
+    return LoadView(
+        load.name,
+        load.kind,
+        load.port,
+        load.address or "",
+        layers,
+        f"broken at {broken}" if broken else "answers" if layers else "not asked",
+    )
+
+
+def _answer(quantity: str, value: float) -> str:
+    return f"{value * 1000:.0f} ms" if quantity == "ping_seconds" else "open" if value == 1 else "refused"
+
+
+def from_json(document: Json) -> Picture:
+    """The picture that ``Picture.json`` has written."""
+
+    def margins(rows: list[Json]) -> tuple[MarginView, ...]:
+        return tuple(
+            MarginView(**{**row, "expected": tuple(row["expected"]) if row["expected"] else None}) for row in rows
+        )
+
+    def place(row: Json) -> PlaceView:
+        return PlaceView(
+            **{**row, "margins": margins(row["margins"]), "loads": tuple(LoadView(**load) for load in row["loads"])}
+        )
+
+    alarms = tuple(AlarmView(**{**row, "impacted": tuple(row["impacted"])}) for row in document["alarms"])
+    return Picture(
+        **{
+            **document,
+            "headend": place(document["headend"]),
+            "poles": tuple(map(place, document["poles"])),
+            "supplies": margins(document["supplies"]),
+            "alarms": alarms,
+            "notes": tuple(document["notes"]),
+        }
+    )

@@ -1,0 +1,38 @@
+"""What the page, the terminal's commands and the metrics need from the running daemon, which fills it."""
+
+from collections.abc import AsyncIterator
+from typing import Any, Protocol
+
+from monitor.show.picture import AlarmView, Picture
+
+
+class Refused(ValueError):
+    """An act that cannot be done; the message says why."""
+
+
+class Site(Protocol):
+    """The running site."""
+
+    def picture(self) -> Picture:
+        """How it stands now."""
+        ...
+
+    def alarms(self) -> tuple[AlarmView, ...]:
+        """All alarms, standing first."""
+        ...
+
+    def places(self) -> frozenset[str]:
+        """Names of the head-end, the poles and the supplies."""
+        ...
+
+    async def operate(self, resource: str, kind: str, qualifier: str, wanted: str, who: str, note: str) -> AlarmView:
+        """A person's act on an alarm; KeyError where there is none, Refused where it cannot be."""
+        ...
+
+    def itself(self) -> dict[str, Any]:
+        """How the program itself is doing."""
+        ...
+
+    def changes(self) -> AsyncIterator[str]:
+        """Yields a word whenever something has changed that a page shows."""
+        ...

@@ -1,0 +1,207 @@
+"""The picture, alarms, causes and budgets as plain text for a terminal. Text from devices is already harmless."""
+
+from collections.abc import Iterable, Sequence
+from datetime import datetime, tzinfo
+
+from monitor.budgets.expected import PoleBudget, SiteBudget
+from monitor.budgets.optical import Direction
+from monitor.show.picture import AlarmView, MarginView, Picture, PlaceView
+
+
+def when(at_s: float, zone: tzinfo) -> str:
+    """A time as people at the site read it."""
+    return datetime.fromtimestamp(at_s, zone).strftime("%d %b %H:%M:%S")
+
+
+def table(rows: Sequence[Sequence[str]], indent: str = "  ") -> list[str]:
+    """Rows as columns of equal width."""
+    if not rows:
+        return []
+    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
+    return [
+        indent + "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows
+    ]
+
+
+def status(picture: Picture, zone: tzinfo) -> str:
+    """The site in one screen."""
+    lines = [f"{picture.site}, {when(picture.at_s, zone)}", picture.headline, ""]
+    for place in (picture.headend, *picture.poles):
+        lines += _place(place, zone)
+    if picture.supplies:
+        lines += ["supplies", *table([_margin(m) for m in picture.supplies]), ""]
+    return "\n".join([*lines, *picture.notes]).rstrip()
+
+
+def _place(place: PlaceView, zone: tzinfo) -> list[str]:
+    heard = f", last heard {when(place.answered_s, zone)}" if place.answered_s and place.state != "answers" else ""
+    reason = f" ({place.reason})" if place.reason else ""
+    lines = [f"{place.name}: {place.state}{reason}{heard}"]
+    if place.state in ("silent", "not seen"):
+        return [*lines, ""]
+    lines += table([_margin(m) for m in place.margins])
+    loads = [(load.name, load.state, ", ".join(f"{k} {v}" for k, v in load.layers.items())) for load in place.loads]
+    return [*lines, *table(loads), ""]
+
+
+def _margin(margin: MarginView) -> tuple[str, ...]:
+    limits = [
+        f"at least {margin.low:g}" if margin.low is not None else "",
+        f"at most {margin.high:g}" if margin.high is not None else "",
+    ]
+    left = f"margin {margin.margin:.1f}" if margin.margin is not None else ""
+    return (
+        margin.resource,
+        margin.quantity,
+        margin.text,
+        margin.standing,
+        left,
+        f"({', '.join(filter(None, limits))} {margin.unit})",
+    )
+
+
+def alarms(views: Iterable[AlarmView], zone: tzinfo) -> str:
+    """One list by pole; cleared ones beneath."""
+    standing = [a for a in views if not a.cleared]
+    past = [a for a in views if a.cleared]
+    lines = [f"{len(standing)} standing"] if standing else ["no alarm stands"]
+    for alarm in sorted(standing, key=lambda a: a.resource):
+        lines += _alarm(alarm, zone)
+    if past:
+        lines += ["", f"{len(past)} cleared"]
+        lines += table(
+            [
+                (a.resource, a.type, a.severity, f"{when(a.raised_s, zone)} to {when(a.changed_s, zone)}", a.settled)
+                for a in past
+            ]
+        )
+    return "\n".join(lines)
+
+
+def _alarm(alarm: AlarmView, zone: tzinfo) -> list[str]:
+    qualifier = f" ({alarm.qualifier})" if alarm.qualifier else ""
+    lines = [
+        f"  {alarm.resource}  {alarm.type}{qualifier}  {alarm.severity}  since {when(alarm.raised_s, zone)}"
+        + (f"  {alarm.operator}" if alarm.operator != "none" else "")
+    ]
+    lines.append(f"      {alarm.text}")
+    if alarm.root:
+        lines.append(f"      explained by: {alarm.root}")
+    return lines
+
+
+def why(place: str, views: Iterable[AlarmView], zone: tzinfo) -> str:
+    """Why a place is in alarm: cause, evidence, what to check first, what to take, cautions."""
+    mine = [
+        a
+        for a in views
+        if not a.cleared and (a.resource.split("/")[0] == place or a.resource == place or place in a.impacted)
+    ]
+    if not mine:
+        return f"{place}: no alarm stands"
+    lines: list[str] = []
+    for alarm in mine:
+        lines += [
+            f"{alarm.resource}: {alarm.type}, {alarm.severity}, since {when(alarm.raised_s, zone)}",
+            f"  {alarm.text}",
+        ]
+        cause = alarm.cause
+        if cause is None:
+            lines += [f"  means: {alarm.meaning}", f"  what to do: {alarm.to_do}"]
+            continue
+        lines += [
+            f"  {cause['certainty']}: {cause['sentence']}",
+            *(f"  seen: {line}" for line in cause["evidence"]),
+            f"  check first: {cause['look_first']}",
+            f"  take along: {', '.join(cause['van_list'])}",
+            *(f"  caution: {line}" for line in cause["cautions"]),
+        ]
+    return "\n".join(lines)
+
+
+def budget(site: SiteBudget, name: str) -> str:
+    """All budgets, itemised."""
+    lines = [f"Budgets of {name}", ""]
+    for pole in site.poles.values():
+        lines += [f"== {pole.pole}", *_optical(pole), *_feeder(pole), *_poe(pole), ""]
+    return "\n".join(lines).rstrip()
+
+
+def _optical(pole: PoleBudget) -> list[str]:
+    if pole.optical is None:
+        return ["light: no fibre to this pole"]
+    lines: list[str] = []
+    for way in (pole.optical.outward, pole.optical.inward):
+        lines += _direction(way)
+    return lines
+
+
+def _direction(way: Direction) -> list[str]:
+    rows = [(term.name, f"{term.value:+.2f} {term.unit}", term.source) for term in way.terms()]
+    low, typical, high = way.expected_rx_dbm
+    return [
+        f"light, {way.sends} → {way.receives}, {way.wavelength_nm:g} nm",
+        *table(rows),
+        f"  expected at {way.receives}: {low:.1f} to {high:.1f} dBm, typically {typical:.1f} dBm",
+        f"  margin {way.margin_db:.2f} dB to sensitivity, {way.overload_margin_db:.2f} dB to overload",
+    ]
+
+
+def _feeder(pole: PoleBudget) -> list[str]:
+    feeder = pole.feeder
+    if feeder is None:
+        return ["volts: no feeder; the pole has a supply of its own"]
+    rows = [("case", "conductor", "pole draws", "volts", "amperes", "lost", "margin")]
+    for case in feeder.cases:
+        if case.at is None:
+            rows.append(
+                (
+                    case.case.name,
+                    f"{case.case.conductor_c:g} °C",
+                    f"{case.pole_watts:.1f} W",
+                    "collapse",
+                    "",
+                    "",
+                    case.why,
+                )
+            )
+            continue
+        rows.append(
+            (
+                case.case.name,
+                f"{case.case.conductor_c:g} °C",
+                f"{case.pole_watts:.1f} W",
+                f"{case.at.volts:.2f} V",
+                f"{case.at.amperes:.3f} A",
+                f"{case.at.loss_watts:.2f} W",
+                f"{case.margin_volts:+.2f} V",
+            )
+        )
+    terms = [(t.name, f"{t.value:.3f} {t.unit}", t.source) for t in feeder.terms]
+    return [
+        f"volts, from {feeder.supply} at {feeder.supply_volts:g} V; the switch takes {feeder.minimum_volts:g} "
+        f"to {feeder.maximum_volts:g} V",
+        *table(terms),
+        *table(rows),
+        f"  worst: {feeder.worst.case.name}",
+    ]
+
+
+def _poe(pole: PoleBudget) -> list[str]:
+    rows = [
+        (
+            f"port {p.port}",
+            p.load,
+            f"class {p.poe_class}",
+            f"{p.device_watts:.1f} W at the device",
+            f"{p.port_watts:.1f} W at the port",
+            f"of {p.limit_watts.value:g} W",
+        )
+        for p in pole.poe.ports
+    ]
+    return [
+        "watts, PoE",
+        *table(rows),
+        f"  together {pole.poe.total_watts:.1f} W of {pole.poe.budget_watts.value:g} W: "
+        f"margin {pole.poe.margin_watts:.1f} W (the class limits add up to {pole.poe.allocated_watts:.1f} W)",
+    ]
