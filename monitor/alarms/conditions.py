@@ -1,6 +1,7 @@
 """Margins, sights and port states → conditions of alarm types, with the sentence that people read."""
 
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
 
 from monitor.alarms.book import Condition, Key
 from monitor.alarms.cause import Cause
@@ -28,8 +29,20 @@ _BESIDE_DB = 3.0
 """Light this far outside the plan's expectation is said (accuracy of the levels: SFF-8472, ±3 dB)."""
 
 
-def of_margins(margins: Mapping[Slot, Margin]) -> Iterator[Condition]:
-    """What judged slots say. A slot without a value says nothing."""
+def of_margins(margins: Mapping[Slot, Margin], overshadowed: Mapping[str, str]) -> Iterator[Condition]:
+    """What judged slots say. A slot without a value says nothing.
+
+    ``overshadowed`` is resource → the root that explains what is read there, empty while that is undecided.
+    """
+    for condition in _of_margins(margins):
+        root = overshadowed.get(condition.key.resource)
+        if condition.severity is None or root is None:
+            yield condition
+        elif root:
+            yield replace(condition, root=root)
+
+
+def _of_margins(margins: Mapping[Slot, Margin]) -> Iterator[Condition]:
     for margin in margins.values():
         if margin.standing is Standing.NO_VALUE:
             continue
@@ -119,11 +132,10 @@ def of_sight(
             INVENTORY["agent-silent"].severity if deaf else None,
             "the switch's agent is silent while what lies behind it answers",
         )
-    if watch.back_since_s is None or (sight.at_s - watch.back_since_s < GRACE_S and watch.agent_misses):
-        return
+    starting = watch.back_since_s is None or sight.at_s - watch.back_since_s < GRACE_S
     for load, state in sight.loads.items():
         silent = state is State.SILENT
-        if silent and watch.back_since_s is not None and sight.at_s - watch.back_since_s < GRACE_S:
+        if silent and starting:
             continue
         yield Condition(
             Key(loads[load], "load-silent"),

@@ -21,9 +21,17 @@ class Before:
     """What stood when a pole last answered; None where it was not known."""
 
     at_s: float
-    amperes: float | None
+    recent_amperes: tuple[float, ...]
+    """Of the last three rounds that the pole answered, oldest first."""
     volts: float | None
     uptime_s: float | None
+
+    @property
+    def amperes(self) -> float | None:
+        """Their median (of two the older): one that was read between the fault and the first miss is no norm."""
+        if len(self.recent_amperes) < 3:
+            return self.recent_amperes[0] if self.recent_amperes else None
+        return sorted(self.recent_amperes)[1]
 
 
 def _amperes(topology: Topology, pole: str) -> Slot:
@@ -35,9 +43,11 @@ def remember(topology: Topology, latest: Latest, pole: str, now_s: float, older:
     switch = resources.switch(pole)
     uptime = latest.value(Slot(switch, "uptime_seconds"), now_s - FRESH_S)
     volts = latest.last_seen(Slot(switch, "input_volts"))
+    amperes = latest.value(_amperes(topology, pole), now_s - 3600)
+    recent = (older.recent_amperes if older else ()) + (() if amperes is None else (amperes,))
     return Before(
         now_s,
-        latest.value(_amperes(topology, pole), now_s - 3600),
+        recent[-3:],
         volts[0] if volts else None,
         uptime if uptime is not None else older.uptime_s if older else None,
     )

@@ -145,3 +145,19 @@ def hold_explained(watches: Mapping[str, Watch], before: Explained, now: Explain
         else watch
         for pole, watch in watches.items()
     }
+
+
+def overshadowed(topology: Topology, watches: Mapping[str, Watch], explained: Explained) -> dict[str, str]:
+    """Resources whose readings a silence explains: resource → the root, or empty while that is undecided.
+
+    A dead pole's laser is dark at the port towards it, and a dead supply has no volts: neither is a fault of
+    its own.
+    """
+    found: dict[str, str] = {}
+    for pole, port in topology.uplink.items():
+        if watches[pole].doubtful:
+            root = explained.because.get(pole) or (pole if pole in explained.roots else "")
+            found[port] = found[port.replace("/port/", "/optic/")] = root
+            supply = f"supply/{topology.supply[pole]}"
+            found[supply] = supply if supply in explained.roots else found.get(supply, "")
+    return found

@@ -138,7 +138,7 @@ def conductor_of(feeder: Feeder, sheets: Sheets) -> tuple[ConductorSheet, float]
     if feeder.conductor_awg is not None:
         name, size = "copper-awg-stranded", str(feeder.conductor_awg)
     else:
-        name = f"copper-mm2-class-{'5' if feeder.conductor_class == '5' else '2'}"
+        name = f"copper-mm2-class-{5 if feeder.conductor_class == 5 else 2}"
         size = f"{feeder.conductor_mm2:g}"
     sheet = sheets.conductors[name]
     if size not in sheet.ohms_per_km:

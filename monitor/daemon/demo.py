@@ -23,7 +23,7 @@ from monitor.simulation.timeline import Scene, faults, scenes
 from monitor.simulation.world import World
 
 BOOT_S = 8.0
-ROUNDS = {"reach_s": 5, "measure_s": 10, "learn_s": 86_400, "hold_s": 3}
+ROUNDS: dict[str, float] = {"reach_s": 5, "measure_s": 10, "learn_s": 86_400, "hold_s": 3}
 """The demo's pace: a real site asks every 15 and 60 s and holds a callout for 30 s."""
 TCP_OFFSET = 20_000
 
@@ -57,46 +57,13 @@ class Demo:
             receiver = Receiver(self._took)
             await receiver.open()
             community = chance.token_urlsafe(12)
-            site = await self._site(plan, community)
-            settings = self._lay_out(Path(folder), site.plan, community, receiver.port)
+            site = await open_site(plan, community, self.seed, self.clock.wall_s(), ROUNDS)
+            settings = lay_out(Path(folder), site.plan, community, receiver.port, self.page)
             try:
                 return await self._play(Daemon(settings, self.clock), site, story)
             finally:
                 site.close()
                 receiver.close()
-
-    async def _site(self, plan: Plan, community: str) -> LiveSite:
-        """The simulated site on a free loopback network; several demos may run beside each other."""
-        for network in range(64, 127):
-            moved = on_loopback(plan, network, _free_port(), TCP_OFFSET)
-            moved = moved.model_copy(update={"rounds": moved.rounds.model_copy(update=ROUNDS)})
-            world = World(moved, self.seed, self.clock.wall_s(), BOOT_S)
-            site = LiveSite(world, moved, community)
-            with contextlib.suppress(OSError):
-                await site.open()
-                return site
-        raise OSError("no free loopback network for the simulated site (127.64 to 127.126 are all in use)")
-
-    def _lay_out(self, folder: Path, plan: Plan, community: str, port: int) -> Settings:
-        """Plan and secrets as files, as a user has them."""
-        plan_file, secrets_file = folder / "plan.yaml", folder / "secrets.yaml"
-        document = plan.model_dump(mode="json", by_alias=True, exclude_none=True)
-        plan_file.write_text(_yaml(document), encoding="utf-8")
-        url = f"http://127.0.0.1:{port}/callout"
-        secrets_file.touch(mode=0o600)
-        secrets_file.write_text(
-            _yaml(
-                {
-                    "secrets": {
-                        "tarrow-switches": {"kind": "snmpv2c", "community": community},
-                        "tarrow-owner-phone": {"kind": "webhook", "url": url},
-                        "tarrow-owner-mail": {"kind": "webhook", "url": url},
-                    }
-                }
-            ),
-            encoding="utf-8",
-        )
-        return Settings(plan_file, folder / "data", secrets_file, self.page)
 
     async def _play(self, daemon: Daemon, site: LiveSite, story: Sequence[Scene]) -> dict[str, Any] | None:
         start_s = self.clock.wall_s()
@@ -170,6 +137,30 @@ class Demo:
             "seconds_to_alarm": round(self.told.alarm_s, 1),
             "seconds_to_callout": round(self.told.callout_s, 1),
         }
+
+
+def lay_out(folder: Path, plan: Plan, community: str, port: int, page: tuple[str, int] | None) -> Settings:
+    """Plan and secrets as files, as a user has them; callouts go to a receiver on ``port`` of 127.0.0.1."""
+    plan_file, secrets_file = folder / "plan.yaml", folder / "secrets.yaml"
+    plan_file.write_text(_yaml(plan.model_dump(mode="json", by_alias=True, exclude_none=True)), encoding="utf-8")
+    hook = {"kind": "webhook", "url": f"http://127.0.0.1:{port}/callout"}
+    secrets_file.touch(mode=0o600)
+    switches = {"kind": "snmpv2c", "community": community}
+    secrets = {"tarrow-switches": switches, "tarrow-owner-phone": hook, "tarrow-owner-mail": hook}
+    secrets_file.write_text(_yaml({"secrets": secrets}), encoding="utf-8")
+    return Settings(plan_file, folder / "data", secrets_file, page)
+
+
+async def open_site(plan: Plan, community: str, seed: int, now_s: float, rounds: dict[str, float]) -> LiveSite:
+    """The simulated site on a free loopback network; several may run beside each other."""
+    for network in range(64, 127):
+        moved = on_loopback(plan, network, _free_port(), TCP_OFFSET)
+        moved = moved.model_copy(update={"rounds": moved.rounds.model_copy(update=rounds)})
+        site = LiveSite(World(moved, seed, now_s, BOOT_S), moved, community)
+        with contextlib.suppress(OSError):
+            await site.open()
+            return site
+    raise OSError("no free loopback network for the simulated site (127.64 to 127.126 are all in use)")
 
 
 def _yaml(document: dict[str, Any]) -> str:

@@ -75,7 +75,9 @@ class Rounds:
         self._keep([readings])
         judged = judge_round(self.memory.limits, readings, self.memory.margins)
         self.memory.margins.update(judged)
-        found = [*conditions.of_margins(judged), *conditions.of_ports(readings)]
+        memory = self.memory
+        shadow = silence.overshadowed(memory.design.topology, memory.watches, memory.explained)
+        found = [*conditions.of_margins(judged, shadow), *conditions.of_ports(readings)]
         await self.step(found + (self._meter(device, answer) if device in self.memory.design.meters else []))
 
     # ---- parts of jobs

@@ -215,7 +215,7 @@ class Feeder(Part):
     start: Name | None = Field(None, alias="from")
     conductor_mm2: float | None = Field(None, gt=0, le=300)
     conductor_awg: int | None = Field(None, ge=0, le=30)
-    conductor_class: Literal["1", "2", "5"] = "2"
+    conductor_class: Literal[1, 2, 5] = 2
     material: Literal["copper"] = "copper"
     length_m: Metres
     joints: int = Field(0, ge=0, le=1000)

@@ -70,8 +70,10 @@ def line_of(node: Any, path: Sequence[str | int]) -> int:
     """Line (from 1) of the last node on ``path`` that exists."""
     line = 1
     for step in path:
-        if isinstance(node, CommentedMap) and step in node:
-            line, node = node.lc.key(step)[0] + 1, node[step]
+        if isinstance(node, CommentedMap):
+            key = next((key for key in node if str(key) == str(step)), None)
+            if key is not None:
+                line, node = node.lc.key(key)[0] + 1, node[key]
         elif isinstance(node, CommentedSeq) and isinstance(step, int) and step < len(node):
             line, node = node.lc.item(step)[0] + 1, node[step]
     return line

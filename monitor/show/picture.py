@@ -196,7 +196,7 @@ def alarm_view(alarm: Alarm) -> AlarmView:
         alarm.raised_s,
         alarm.changed_s,
         alarm.settled,
-        asdict(alarm.cause) if alarm.cause else None,
+        finite(asdict(alarm.cause)) if alarm.cause else None,
     )
 
 

@@ -1,0 +1,124 @@
+import pytest
+from hypothesis import settings
+from hypothesis import strategies as st
+from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
+
+from monitor.alarms.book import Book, Change, Condition, Key, operate, step, without
+from monitor.alarms.inventory import INVENTORY
+from monitor.alarms.states import Operator, Severity
+
+LOW = Key("creek/optic/5", "light-low")
+SILENT = Key("creek", "pole-silent")
+
+
+def steps(book: Book, *conditions: Condition, at_s: float = 0.0) -> tuple[Book, list[Change]]:
+    found: list[Change] = []
+    for i, condition in enumerate(conditions):
+        book, changes = step(book, [condition], at_s + i)
+        found += changes
+    return book, found
+
+
+def test_raised_after_its_on_delay_and_cleared_after_its_off_delay() -> None:
+    bad, good = Condition(LOW, Severity.MAJOR, "low"), Condition(LOW, None)
+    kind = INVENTORY["light-low"]
+    book, changes = steps(Book(), *[bad] * (kind.on_rounds - 1))
+    assert changes == []
+    book, changes = steps(book, bad, at_s=10)
+    assert [c.what for c in changes] == ["raised"]
+    book, changes = steps(book, *[good] * (kind.off_rounds - 1))
+    assert changes == []
+    book, changes = steps(book, good, at_s=50)
+    assert [c.what for c in changes] == ["cleared"]
+    book, changes = steps(book, *[bad] * kind.on_rounds, at_s=99)
+    assert [c.what for c in changes] == ["raised again"]
+    assert book.alarms[LOW].times_raised == 2
+
+
+def test_one_good_round_starts_the_on_delay_again() -> None:
+    bad, good = Condition(LOW, Severity.MAJOR), Condition(LOW, None)
+    _, changes = steps(Book(), bad, good, bad, good, bad)
+    assert changes == []
+
+
+def test_not_knowing_neither_raises_nor_clears() -> None:
+    book, _ = steps(Book(), *[Condition(LOW, Severity.MAJOR)] * 2)
+    again, changes = step(book, [], 99.0)
+    assert again is book
+    assert changes == []
+
+
+def test_an_alarm_that_another_explains_is_not_raised_but_linked_where_it_stands() -> None:
+    explained = Condition(SILENT, Severity.CRITICAL, root="supply/office-a")
+    _, changes = step(Book(), [explained], 0.0)
+    assert changes == []
+    book, _ = step(Book(), [Condition(SILENT, Severity.CRITICAL, "creek is silent")], 0.0)
+    book, changes = step(book, [explained], 1.0)
+    assert [c.what for c in changes] == ["linked"]
+    assert book.alarms[SILENT].root == "supply/office-a"
+
+
+def test_a_change_of_severity_is_said_once() -> None:
+    book, _ = steps(Book(), *[Condition(LOW, Severity.WARNING)] * 2)
+    book, changes = steps(book, *[Condition(LOW, Severity.MAJOR)] * 3)
+    assert [c.what for c in changes] == ["severity changed"]
+
+
+def test_a_person_acknowledges_once_and_a_new_occurrence_asks_again() -> None:
+    book, _ = step(Book(), [Condition(SILENT, Severity.CRITICAL)], 0.0)
+    book, change = operate(book, SILENT, Operator.ACK, "jo", "on my way", 5.0)
+    assert (change.what, change.who, change.note) == ("ack", "jo", "on my way")
+    with pytest.raises(ValueError, match="ack cannot follow"):
+        operate(book, SILENT, Operator.ACK, "jo", "", 6.0)
+    book, _ = step(book, [Condition(SILENT, None)], 7.0)
+    book, _ = step(book, [Condition(SILENT, Severity.CRITICAL)], 8.0)
+    assert book.alarms[SILENT].operator is Operator.NONE
+
+
+def test_an_act_on_no_alarm_is_refused() -> None:
+    with pytest.raises(KeyError):
+        operate(Book(), SILENT, Operator.ACK, "jo", "", 0.0)
+
+
+def test_what_left_the_plan_is_cleared_with_that_reason() -> None:
+    book, _ = step(Book(), [Condition(SILENT, Severity.CRITICAL)], 0.0)
+    book, changes = without(book, {"ridge"}, 9.0)
+    assert [(c.what, c.note) for c in changes] == [("cleared", "no longer in the plan")]
+
+
+class Life(RuleBasedStateMachine):
+    """Whatever conditions and acts come in whatever order, the book keeps to its tables."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.book, self.now_s, self.what = Book(), 0.0, ["cleared"]
+
+    @rule(severity=st.sampled_from([None, *Severity]), root=st.sampled_from(["", "supply/a"]))
+    def judged(self, severity: Severity | None, root: str) -> None:
+        self.now_s += 1
+        self.book, changes = step(self.book, [Condition(LOW, severity, "text", root)], self.now_s)
+        self.what += [c.what for c in changes if c.what in ("raised", "raised again", "cleared")]
+        assert len(changes) <= 1
+
+    @rule(wanted=st.sampled_from(list(Operator)))
+    def acted(self, wanted: Operator) -> None:
+        if LOW in self.book.alarms and wanted is not Operator.NONE:
+            try:
+                self.book, change = operate(self.book, LOW, wanted, "jo", "", self.now_s)
+            except ValueError:
+                return
+            assert change.alarm.operator is wanted
+
+    @invariant()
+    def raises_and_clears_alternate(self) -> None:
+        for before, after in zip(self.what, self.what[1:], strict=False):
+            assert (before == "cleared") != (after == "cleared")
+
+    @invariant()
+    def the_alarm_is_as_the_last_change_said(self) -> None:
+        alarm = self.book.alarms.get(LOW)
+        assert (alarm is not None and not alarm.cleared) == (self.what[-1] != "cleared")
+
+
+TestLife = Life.TestCase
+TestLife.settings = settings(max_examples=60, stateful_step_count=40)

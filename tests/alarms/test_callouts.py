@@ -1,0 +1,85 @@
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from monitor.alarms.book import Book, Condition, Key, operate, step
+from monitor.alarms.callouts import in_hours, letter, messages_for
+from monitor.alarms.cause import Evidence, cause_of
+from monitor.alarms.states import Operator, Severity
+from monitor.plan.parts import Callout, Plan
+
+SYDNEY = ZoneInfo("Australia/Sydney")
+SILENT = Key("creek", "pole-silent")
+CONDITION = Condition(SILENT, Severity.CRITICAL, "creek is silent.", cause=cause_of(Evidence("pole", False, 1.1, 0.0)))
+
+
+def test_a_callout_says_what_since_when_why_what_to_take_and_how_to_get_there(tarrow: Plan) -> None:
+    _, changes = step(Book(), [CONDITION], 1_790_000_000.0)
+    (message,) = messages_for(changes, tarrow, SYDNEY, {})
+    assert message.person == "owner"
+    assert message.not_before_s == 1_790_000_000.0 + tarrow.rounds.hold_s
+    parts = ["creek is silent.", "Since ", "Seen: ", "Check first: ", "Take along: ", "Access: Key 4", "Caution: "]
+    places = [message.body.index(part) for part in parts]
+    assert places == sorted(places)
+    assert len(message.subject) < 70
+
+
+def test_only_who_was_told_gets_the_all_clear(tarrow: Plan) -> None:
+    book, _ = step(Book(), [CONDITION], 100.0)
+    _, changes = step(book, [Condition(SILENT, None, settled="it was power or the switch itself")], 400.0)
+    assert list(messages_for(changes, tarrow, SYDNEY, {})) == []
+    (message,) = messages_for(changes, tarrow, SYDNEY, {("owner", str(SILENT)): True})
+    assert message.kind == "all clear"
+    assert "after 5 min" in message.body
+    assert "Settled: it was power" in message.body
+
+
+def test_what_another_alarm_explains_calls_nobody(tarrow: Plan) -> None:
+    book, _ = step(Book(), [CONDITION], 0.0)
+    _, changes = step(book, [Condition(SILENT, Severity.CRITICAL, root="supply/office-a")], 1.0)
+    assert [c.what for c in changes] == ["linked"]
+    assert list(messages_for(changes, tarrow, SYDNEY, {})) == []
+
+
+def test_a_shelved_alarm_calls_nobody(tarrow: Plan) -> None:
+    book, _ = step(Book(), [CONDITION], 0.0)
+    book, _ = operate(book, SILENT, Operator.SHELVED, "jo", "digging", 1.0)
+    book, _ = step(book, [Condition(SILENT, None)], 2.0)
+    _, changes = step(book, [CONDITION], 3.0)
+    assert list(messages_for(changes, tarrow, SYDNEY, {})) == []
+
+
+def test_minor_things_wait_for_the_morning_letter(tarrow: Plan) -> None:
+    key = Key("creek/switch", "agent-silent")
+    book = Book()
+    for i in range(4):
+        book, changes = step(book, [Condition(key, Severity.MINOR, "deaf")], float(i))
+    assert list(messages_for(changes, tarrow, SYDNEY, {})) == []
+    person = tarrow.callouts[1]
+    message = letter([], book.raised(), person, tarrow, SYDNEY, 1_790_000_000.0)
+    assert "1 standing" in message.subject
+    assert "creek/switch agent-silent: deaf" in message.body
+
+
+@pytest.mark.parametrize(
+    ("hours", "at", "inside"),
+    [
+        ("any", "03:00", True),
+        ("06:00-22:00", "06:00", True),
+        ("06:00-22:00", "22:00", False),
+        ("22:00-06:00", "23:30", True),
+        ("22:00-06:00", "05:59", True),
+        ("22:00-06:00", "06:00", False),
+    ],
+)
+def test_hours(hours: str, at: str, inside: bool) -> None:
+    assert in_hours(hours, datetime.strptime(f"2026-03-01 {at}", "%Y-%m-%d %H:%M").replace(tzinfo=SYDNEY)) is inside
+
+
+def test_hours_of_a_person_are_site_time(tarrow: Plan) -> None:
+    person = Callout(name="jo", to="x", severities=["critical"], hours="06:00-22:00")
+    plan = tarrow.model_copy(update={"callouts": [person]})
+    night = datetime(2026, 3, 1, 2, 10, tzinfo=SYDNEY).timestamp()
+    _, changes = step(Book(), [CONDITION], night)
+    assert list(messages_for(changes, plan, SYDNEY, {})) == []

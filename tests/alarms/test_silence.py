@@ -1,0 +1,110 @@
+import pytest
+
+from monitor.alarms.silence import GRACE_S, Explained, Sight, Watch, explain, hold_explained, look, overshadowed
+from monitor.alarms.topology import Topology
+from monitor.daemon.design import Design
+from monitor.facts.readings import State
+
+SEEN, SILENT = State.SEEN, State.SILENT
+WELL, GONE = Watch(answered_s=1.0, agent_ever=True), Watch(misses=2, kinds=2, agent_misses=2)
+
+
+@pytest.fixture
+def topology(design: Design) -> Topology:
+    return design.topology
+
+
+def watches(topology: Topology, *gone: str) -> dict[str, Watch]:
+    return {place: GONE if place in gone else WELL for place in (topology.headend, *topology.above)}
+
+
+def test_what_lies_behind_what(topology: Topology) -> None:
+    assert topology.behind("creek") == ["woolshed", "ridge"]
+    assert list(topology.way("woolshed")) == ["creek", "office"]
+    assert topology.uplink["ridge"] == "creek/port/3"
+    assert topology.feeder_head("woolshed") == "creek"
+    assert topology.fed_by("office-a") == ["creek", "woolshed", "yards"]
+
+
+def test_a_pole_explains_what_lies_behind_it_seen_missing_or_not_yet(topology: Topology) -> None:
+    found = explain(topology, watches(topology, "creek"))
+    assert found.roots == {"creek": ("ridge", "woolshed")}
+    found = explain(topology, watches(topology, "creek", "woolshed", "ridge"))
+    assert found.roots == {"creek": ("ridge", "woolshed")}
+    assert found.because == {"woolshed": "creek", "ridge": "creek"}
+
+
+def test_all_poles_of_a_supply_with_two_feeders_are_the_supply(topology: Topology) -> None:
+    found = explain(topology, watches(topology, "creek", "woolshed", "yards", "ridge"))
+    assert found.roots == {"supply/office-a": ("creek", "ridge", "woolshed", "yards")}
+    assert found.because["ridge"] == "supply/office-a"
+
+
+def test_everything_and_the_head_end_switch_is_the_head_end(topology: Topology) -> None:
+    found = explain(topology, watches(topology, "office", "creek", "woolshed", "yards", "ridge"))
+    assert list(found.roots) == ["office"]
+
+
+def test_two_poles_that_share_nothing_stand_for_themselves(topology: Topology) -> None:
+    found = explain(topology, watches(topology, "woolshed", "yards"))
+    assert found.roots == {"woolshed": (), "yards": ()}
+
+
+def test_a_pole_waits_while_the_one_above_it_is_in_doubt(topology: Topology) -> None:
+    seen = {**watches(topology, "woolshed"), "creek": Watch(misses=1, kinds=2)}
+    found = explain(topology, seen)
+    assert found.roots == {}
+    assert found.waiting == {"woolshed"}
+
+
+def test_one_kind_of_sign_needs_more_rounds_than_two() -> None:
+    agent_only, both = Watch(), Watch()
+    for _ in range(2):
+        agent_only = look(agent_only, Sight("creek", 1.0, SILENT))
+        both = look(both, Sight("creek", 1.0, SILENT, loads={"camera": SILENT}))
+    assert both.silent
+    assert not agent_only.silent
+    for _ in range(2):
+        agent_only = look(agent_only, Sight("creek", 1.0, SILENT))
+    assert agent_only.silent
+
+
+@pytest.mark.parametrize(
+    "sight",
+    [
+        Sight("creek", 1.0, SILENT, loads={"camera": SEEN, "gateway": SILENT}),
+        Sight("creek", 1.0, SILENT, ping=SEEN),
+        Sight("creek", 1.0, None, refused=True, loads={"camera": SILENT}),
+        Sight("creek", 1.0, State.GARBLED),
+    ],
+)
+def test_any_answer_even_a_refusal_is_an_answer(sight: Sight) -> None:
+    watch = Watch()
+    for _ in range(9):
+        watch = look(watch, sight)
+    assert not watch.doubtful
+
+
+def test_what_a_root_explained_gets_time_to_start_when_the_root_is_gone(topology: Topology) -> None:
+    before = explain(topology, watches(topology, "creek", "woolshed", "ridge"))
+    seen = watches(topology, "woolshed", "ridge")
+    now = explain(topology, seen)
+    held = hold_explained(seen, before, now, 1000.0)
+    assert explain(topology, held) == Explained({}, {}, frozenset())
+    still = look(held["woolshed"], Sight("woolshed", 1000.0 + GRACE_S - 1, SILENT, loads={"a": SILENT}))
+    assert not still.silent
+    late = still
+    for i in range(2):
+        late = look(late, Sight("woolshed", 1000.0 + GRACE_S + i, SILENT, loads={"a": SILENT}))
+    assert late.silent
+
+
+def test_what_a_silence_explains_beyond_its_poles(topology: Topology) -> None:
+    seen = watches(topology, "creek", "woolshed", "ridge")
+    shadow = overshadowed(topology, seen, explain(topology, seen))
+    assert shadow["office/optic/9"] == "creek"
+    assert shadow["creek/optic/6"] == "creek"
+    assert shadow["supply/office-a"] == ""
+    assert "office/optic/10" not in shadow
+    seen = watches(topology, "creek", "woolshed", "yards", "ridge")
+    assert overshadowed(topology, seen, explain(topology, seen))["supply/office-a"] == "supply/office-a"

@@ -1,0 +1,113 @@
+import json
+import math
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from monitor.alarms.book import Condition, Key, step
+from monitor.alarms.cause import Evidence, cause_of
+from monitor.alarms.silence import Watch, explain
+from monitor.alarms.states import Severity
+from monitor.daemon.design import Design
+from monitor.daemon.memory import Memory
+from monitor.facts.readings import Layout, Round, Slot, State
+from monitor.margins.judge import judge_round
+from monitor.show import terminal
+from monitor.show.picture import compose, from_json
+
+SYDNEY = ZoneInfo("Australia/Sydney")
+NOW_S = 1_790_000_000.0
+WELL = Watch(answered_s=NOW_S, agent_ever=True)
+RX = Slot("creek/optic/5", "rx_dbm")
+WORDS = {"inside", "close to limit", "past limit", "no value", "answers", "silent", "not seen", "not asked"}
+
+
+@pytest.fixture
+def memory(design: Design) -> Memory:
+    made = Memory(design)
+    made.watches = dict.fromkeys(design.places, WELL)
+    return made
+
+
+def take(memory: Memory, slot: Slot, value: float) -> None:
+    readings = Round.blank(Layout("creek/switch", "measure", (slot,)), NOW_S, State.SILENT)
+    readings.put(0, value)
+    memory.latest.take(readings)
+    memory.margins.update(judge_round(memory.limits, readings, memory.margins))
+
+
+def silence(memory: Memory, *poles: str) -> None:
+    for pole in poles:
+        memory.watches[pole] = Watch(misses=3, kinds=2, answered_s=NOW_S - 60)
+    memory.explained = explain(memory.design.topology, memory.watches)
+    for root in memory.explained.roots:
+        cause = cause_of(Evidence("pole", False, 1.1, 0.0))
+        memory.book, _ = step(
+            memory.book,
+            [
+                Condition(
+                    Key(root, "pole-silent"),
+                    Severity.CRITICAL,
+                    f"{root} is silent.",
+                    impacted=memory.explained.roots[root],
+                    cause=cause,
+                )
+            ],
+            NOW_S,
+        )
+
+
+def test_a_quiet_site_says_so(memory: Memory) -> None:
+    picture = compose(memory, NOW_S, "1")
+    assert picture.headline == "All poles answer, and no alarm stands."
+
+
+def test_behind_a_silent_pole_nothing_is_seen_with_the_reason_beside_it(memory: Memory) -> None:
+    silence(memory, "creek", "ridge")
+    poles = {pole.name: pole for pole in compose(memory, NOW_S, "1").poles}
+    assert poles["creek"].state == "silent"
+    assert (poles["ridge"].state, poles["ridge"].reason) == ("not seen", "creek is silent")
+    assert {load.state for load in poles["creek"].loads} == {"not seen"}
+    assert poles["yards"].state == "answers"
+    assert compose(memory, NOW_S, "1").headline == "creek is silent."
+
+
+def test_no_light_is_words_and_null_never_a_number(memory: Memory) -> None:
+    take(memory, RX, -math.inf)
+    document = json.loads(json.dumps(compose(memory, NOW_S, "1").json(), allow_nan=False))
+    creek = next(pole for pole in document["poles"] if pole["name"] == "creek")
+    light = next(m for m in creek["margins"] if m["resource"] == RX.resource)
+    assert (light["value"], light["text"], light["standing"]) == (None, "no light", "past limit")
+
+
+def test_what_was_not_asked_is_not_a_number(memory: Memory) -> None:
+    view = next(m for p in compose(memory, NOW_S, "1").poles for m in p.margins if m.resource == RX.resource)
+    assert (view.value, view.text, view.standing) == (None, "not asked", "no value")
+
+
+def test_only_words_of_the_vocabulary_are_shown(memory: Memory) -> None:
+    take(memory, RX, -9.0)
+    silence(memory, "yards")
+    picture = compose(memory, NOW_S, "1")
+    shown = {m.standing for p in picture.poles for m in p.margins} | {p.state for p in picture.poles}
+    assert shown <= WORDS
+
+
+def test_a_picture_survives_json(memory: Memory) -> None:
+    take(memory, RX, -9.0)
+    silence(memory, "creek")
+    picture = compose(memory, NOW_S, "1")
+    assert from_json(json.loads(json.dumps(picture.json()))) == picture
+
+
+def test_the_terminal_says_what_a_person_needs(memory: Memory) -> None:
+    silence(memory, "creek")
+    picture = compose(memory, NOW_S, "1")
+    status = terminal.status(picture, SYDNEY)
+    assert "creek: silent" in status
+    assert "ridge: not seen (creek is silent)" not in status  # ridge still answers here
+    why = terminal.why("ridge", picture.alarms, SYDNEY)
+    for words in ("check first:", "take along:", "caution: Isolate the feeder", "most likely: power"):
+        assert words in why, words
+    assert terminal.why("yards", picture.alarms, SYDNEY) == "yards: no alarm stands"
+    assert "1 standing" in terminal.alarms(picture.alarms, SYDNEY)
