@@ -13,7 +13,8 @@ from zoneinfo import ZoneInfo
 from monitor.cli.client import NoDaemon, SaidNo, call
 from monitor.cli.main import BAD_INPUT, FAILED, NO_DAEMON, OK, data_directory
 from monitor.show import terminal
-from monitor.show.picture import AlarmView, Picture, alarm_view, from_json, written
+from monitor.show.picture import alarm_view, written
+from monitor.show.views import AlarmView, Picture, from_json
 
 _ACTS = {"ack": "ack", "close": "closed", "shelve": "shelved", "unshelve": "un-shelved"}
 

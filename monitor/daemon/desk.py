@@ -8,8 +8,9 @@ from monitor.alarms.book import Key, operate
 from monitor.alarms.states import Operator
 from monitor.daemon.clock import Clock
 from monitor.daemon.rounds import Rounds
-from monitor.show.picture import AlarmView, Picture, alarm_view, compose
+from monitor.show.picture import alarm_view, compose
 from monitor.show.ports import Refused
+from monitor.show.views import AlarmView, Picture
 
 
 class Desk:

@@ -28,6 +28,8 @@ class Memory:
     before: dict[str, Before] = field(default_factory=dict)
     scripts: dict[str, dict[str, Script]] = field(default_factory=dict)
     learnt: set[str] = field(default_factory=set)
+    held: dict[str, dict[Slot, Margin]] = field(default_factory=dict)
+    """Pole → margins of the optic towards it, until the pole's next round says whether it is there at all."""
     told: dict[tuple[str, str], bool] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
 

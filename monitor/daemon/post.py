@@ -6,7 +6,8 @@ from monitor.daemon.clock import Clock
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.rounds import Rounds
 from monitor.daemon.secrets import Mail, Secrets, Webhook
-from monitor.history.store import NotKept, Waiting
+from monitor.history.records import Waiting
+from monitor.history.store import NotKept
 from monitor.notify.carrier import Account, Carrier, MailAccount, WebhookAddress
 from monitor.notify.outbox import send_waiting
 from monitor.plan.parts import Callout

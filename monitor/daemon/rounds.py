@@ -18,7 +18,7 @@ from monitor.devices.ask.snmp import Answer, Outcome
 from monitor.devices.questions import REACH, Device, Script, script, scripts_of
 from monitor.facts import resources
 from monitor.facts.readings import Round, Slot
-from monitor.margins.judge import judge_round
+from monitor.margins.judge import Margin, judge_round
 
 log = logging.getLogger(__name__)
 
@@ -75,9 +75,8 @@ class Rounds:
         self._keep([readings])
         judged = judge_round(self.memory.limits, readings, self.memory.margins)
         self.memory.margins.update(judged)
-        memory = self.memory
-        shadow = silence.overshadowed(memory.design.topology, memory.watches, memory.explained)
-        found = [*conditions.of_margins(judged, shadow), *conditions.of_ports(readings)]
+        at_once = {slot: margin for slot, margin in judged.items() if not self._hold(margin)}
+        found = [*conditions.of_margins(at_once, self._shadow()), *conditions.of_ports(readings)]
         await self.step(found + (self._meter(device, answer) if device in self.memory.design.meters else []))
 
     # ---- parts of jobs
@@ -114,6 +113,7 @@ class Rounds:
         found = [
             *conditions.of_sight(sight, memory.watches[sight.place], device.name, services, loads),
             *conditions.of_silence(topology, memory.watches, explained, self._why, self._settled),
+            *conditions.of_margins(memory.held.pop(sight.place, {}), self._shadow()),
         ]
         await self.step(found)
         if sight.answers and sight.place in topology.above:
@@ -129,6 +129,18 @@ class Rounds:
             log.info("%s has restarted", device.name)
             memory.learnt.discard(device.name)
         memory.before[pole] = evidence.remember(memory.design.topology, memory.latest, pole, now_s, older)
+
+    def _hold(self, margin: Margin) -> bool:
+        """Light from a pole is judged when the pole has been asked: a dead pole's laser is dark, which is no fault."""
+        for pole, port in self.memory.design.topology.uplink.items():
+            if margin.slot.resource == port.replace("/port/", "/optic/"):
+                self.memory.held.setdefault(pole, {})[margin.slot] = margin
+                return True
+        return False
+
+    def _shadow(self) -> dict[str, str]:
+        memory = self.memory
+        return silence.overshadowed(memory.design.topology, memory.watches, memory.explained)
 
     def _why(self, root: str) -> Cause:
         memory, design = self.memory, self.memory.design

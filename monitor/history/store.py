@@ -3,10 +3,9 @@
 Every call is short, synchronous and meant for one thread; the daemon gives it one.
 """
 
-import json
 import struct
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -18,12 +17,11 @@ from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
 from monitor.alarms.book import Alarm, Change, Key
 from monitor.alarms.callouts import Message
-from monitor.alarms.cause import Cause
-from monitor.alarms.states import Operator, Severity
 from monitor.facts.quantities import QUANTITIES
 from monitor.facts.readings import Layout, Round, Slot
 from monitor.history import tables as t
 from monitor.history.codec import pack, unpack
+from monitor.history.records import PastChange, Waiting, alarm_of, upsert_alarm, withdraw_callouts
 
 _PRAGMAS = (
     "journal_mode=WAL",
@@ -37,29 +35,6 @@ _PRAGMAS = (
 
 class NotKept(OSError):
     """The history could not be read or written; the message says why."""
-
-
-@dataclass(frozen=True, slots=True)
-class Waiting:
-    """A message in the outbox."""
-
-    id: int
-    message: Message
-    attempts: int
-
-
-@dataclass(frozen=True, slots=True)
-class PastChange:
-    """A change of an alarm, as history tells it."""
-
-    key: Key
-    at_s: float
-    what: str
-    severity: str
-    text: str
-    who: str
-    note: str
-    raised_s: float
 
 
 class Store:
@@ -183,7 +158,7 @@ class Store:
     def _record(self, changes: Sequence[Change], messages: Sequence[Message]) -> None:
         with self._engine.begin() as connection:
             for change in changes:
-                alarm_id = _upsert(connection, change.alarm)
+                alarm_id = upsert_alarm(connection, change.alarm)
                 row = {
                     "alarm": alarm_id,
                     "at_s": change.at_s,
@@ -196,7 +171,7 @@ class Store:
                 }
                 connection.execute(insert(t.alarm_change).values(row))
                 if change.what in ("cleared", "linked"):
-                    _withdraw(connection, change.alarm.key)
+                    withdraw_callouts(connection, change.alarm.key)
             for message in messages:
                 row = {**asdict(message), "state": "waiting", "attempts": 0, "last_error": ""}
                 connection.execute(insert(t.outbox).values(row))
@@ -216,7 +191,7 @@ class Store:
 
         def read() -> list[Alarm]:
             with self._engine.connect() as connection:
-                return [_alarm(row) for row in connection.execute(select(t.alarm))]
+                return [alarm_of(row) for row in connection.execute(select(t.alarm))]
 
         found: list[Alarm] = self._guard(read)
         return found
@@ -309,55 +284,3 @@ def _begin(connection: Connection) -> None:
 
 def _begin_reading(connection: Connection) -> None:
     connection.exec_driver_sql("BEGIN")
-
-
-def _upsert(connection: Connection, alarm: Alarm) -> int:
-    row = {
-        "resource": alarm.key.resource,
-        "type": alarm.key.type,
-        "qualifier": alarm.key.qualifier,
-        "severity": alarm.severity.value,
-        "cleared": alarm.cleared,
-        "operator": alarm.operator.value,
-        "text": alarm.text,
-        "root": alarm.root,
-        "impacted": json.dumps(alarm.impacted),
-        "cause": json.dumps(asdict(alarm.cause)) if alarm.cause else "",
-        "settled": alarm.settled,
-        "raised_s": alarm.raised_s,
-        "changed_s": alarm.changed_s,
-        "times_raised": alarm.times_raised,
-    }
-    statement = sqlite_insert(t.alarm).values(row)
-    same = [t.alarm.c.resource, t.alarm.c.type, t.alarm.c.qualifier]
-    statement = statement.on_conflict_do_update(index_elements=same, set_=row)
-    return int(connection.execute(statement.returning(t.alarm.c.id)).scalar_one())
-
-
-def _withdraw(connection: Connection, key: Key) -> None:
-    """A callout that has not left yet is not needed once its alarm has cleared or is explained by another."""
-    c = t.outbox.c
-    where = (c.state == "waiting", c.kind == "callout", c.resource == key.resource, c.type == key.type, c.attempts == 0)
-    connection.execute(update(t.outbox).where(*where).values(state="withdrawn"))
-
-
-def _alarm(row: Any) -> Alarm:
-    cause = None
-    if row.cause:
-        kept = json.loads(row.cause)
-        lists = {name: tuple(kept[name]) for name in ("evidence", "van_list", "cautions")}
-        cause = Cause(**{**kept, **lists})
-    return Alarm(
-        Key(row.resource, row.type, row.qualifier),
-        Severity(row.severity),
-        row.cleared,
-        row.text,
-        row.raised_s,
-        row.changed_s,
-        Operator(row.operator),
-        row.root,
-        tuple(json.loads(row.impacted)),
-        cause,
-        row.settled,
-        row.times_raised,
-    )

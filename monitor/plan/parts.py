@@ -1,63 +1,15 @@
 """The parts of a plan, as pydantic models. Units stand in the names; metric or imperial, one form each."""
 
-from collections.abc import Callable
-from ipaddress import IPv4Network, IPv6Network, ip_address
-from typing import Annotated, Any, ClassVar, Literal
+from ipaddress import IPv4Network, IPv6Network
+from typing import Annotated, ClassVar, Literal
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
 
 from monitor.facts.units import f_to_c, feet_to_m
+from monitor.plan.base import Address, Celsius, Imperial, Metres, Name, Part, Port, Severity, Vlan, Volts, Watts
+from monitor.plan.power import Feeder, MainsSupply, Sensor, SolarSupply, Supply
 
-Imperial = dict[str, tuple[str, Callable[[float], float]]]
-
-
-class Part(BaseModel):
-    """Anything in a plan: unknown fields are errors, and nothing changes after reading."""
-
-    model_config = ConfigDict(
-        extra="forbid",
-        frozen=True,
-        coerce_numbers_to_str=True,
-        allow_inf_nan=False,
-        str_strip_whitespace=True,
-        populate_by_name=True,
-    )
-    imperial: ClassVar[Imperial] = {}
-
-    @model_validator(mode="before")
-    @classmethod
-    def _to_metric(cls, data: Any) -> Any:
-        if not isinstance(data, dict) or not cls.imperial:
-            return data
-        data = dict(data)
-        for name, (metric, convert) in cls.imperial.items():
-            if name not in data:
-                continue
-            if metric in data:
-                raise ValueError(f"has both {metric} and {name}; give one of them")
-            value = data.pop(name)
-            if isinstance(value, bool) or not isinstance(value, int | float):
-                raise ValueError(f"{name} {value!r} is not a number")
-            data[metric] = convert(value)
-        return data
-
-
-def _address(text: str) -> str:
-    try:
-        return str(ip_address(text))
-    except ValueError:
-        raise ValueError(f"{text!r} is not an IP address") from None
-
-
-Address = Annotated[str, AfterValidator(_address)]
-Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,62}$")]
-Port = Annotated[int, Field(ge=1, le=65535)]
-Vlan = Annotated[int, Field(ge=1, le=4094)]
-Watts = Annotated[float, Field(ge=0, le=100_000)]
-Volts = Annotated[float, Field(gt=0, le=1000)]
-Metres = Annotated[float, Field(ge=0, le=200_000)]
-Celsius = Annotated[float, Field(ge=-60, le=90)]
-Severity = Literal["warning", "minor", "major", "critical"]
+__all__ = ["Feeder", "MainsSupply", "Plan", "Sensor", "SolarSupply"]
 
 
 class Site(Part):
@@ -79,66 +31,6 @@ class Credential(Part):
 
     kind: Literal["snmpv2c", "snmpv3", "rtsp-basic", "rtsp-digest"]
     secret: Name
-
-
-class Sensor(Part):
-    """Where a value of a supply, a feeder or a battery is read."""
-
-    kind: Literal["snmp", "modbus-tcp"]
-    datasheet: Name
-    address: Address | None = None
-    port: Port | None = None
-    unit: int | None = Field(None, ge=0, le=255)
-    channel: str = "1"
-    credentials: Name | None = None
-
-
-class Battery(Part):
-    """A bank of cells as its nameplate says."""
-
-    volts: Volts
-    amp_hours: float = Field(gt=0, le=100_000)
-    chemistry: Literal["lfp", "agm", "gel", "flooded"]
-    usable: float = Field(gt=0, le=1)
-
-
-class Converter(Part):
-    """What lifts a battery's volts to those of the switch."""
-
-    output_volts: Volts
-    efficiency: float = Field(gt=0, le=1)
-    limit_watts: Watts
-    idle_watts: Watts = 0
-
-
-class MainsSupply(Part):
-    """A supply at the head-end (or elsewhere on mains) that feeds poles over copper."""
-
-    name: Name
-    kind: Literal["mains"]
-    volts: Volts
-    limit_watts: Watts
-    volts_sensor: Sensor | None = None
-
-
-class SolarSupply(Part):
-    """Panel, controller and battery, with the converter that feeds the switch."""
-
-    name: Name
-    kind: Literal["solar"]
-    panel_watts: Watts
-    tilt_deg: float = Field(ge=0, le=90)
-    azimuth_deg: float = Field(ge=0, lt=360, description="degrees clockwise from north")
-    battery: Battery
-    days_of_autonomy: float = Field(gt=0, le=60)
-    controller: Sensor | None = None
-    cutoff_volts: Volts
-    reconnect_volts: Volts
-    charge_above_c: Celsius | None = None
-    converter: Converter | None = None
-
-
-Supply = Annotated[MainsSupply | SolarSupply, Field(discriminator="kind")]
 
 
 class SwitchAccess(Part):
@@ -197,38 +89,6 @@ class Fibre(Part):
     connectors: int = Field(ge=0, le=100)
     splices: int = Field(ge=0, le=100)
     allowances_db: dict[str, Annotated[float, Field(ge=0, le=20)]] = {}
-
-
-class Protection(Part):
-    """Fuse, breaker or electronic limit of a feeder."""
-
-    kind: Literal["fuse", "breaker", "electronic"]
-    trip_amperes: float = Field(gt=0, le=1000)
-    contact: Sensor | None = None
-
-
-class Feeder(Part):
-    """The pair of conductors that carries DC to a pole, from a supply or on from another pole."""
-
-    imperial: ClassVar[Imperial] = {"length_ft": ("length_m", feet_to_m)}
-    supply: Name | None = None
-    start: Name | None = Field(None, alias="from")
-    conductor_mm2: float | None = Field(None, gt=0, le=300)
-    conductor_awg: int | None = Field(None, ge=0, le=30)
-    conductor_class: Literal[1, 2, 5] = 2
-    material: Literal["copper"] = "copper"
-    length_m: Metres
-    joints: int = Field(0, ge=0, le=1000)
-    milliohms_per_joint: float = Field(5, ge=0, le=1000, description="common practice, no source")
-    protection: Protection | None = None
-
-    @model_validator(mode="after")
-    def _one_form(self) -> "Feeder":
-        if (self.conductor_mm2 is None) == (self.conductor_awg is None):
-            raise ValueError("needs exactly one of conductor_mm2 and conductor_awg")
-        if (self.supply is None) == (self.start is None):
-            raise ValueError("needs exactly one of supply and from")
-        return self
 
 
 class Stream(Part):

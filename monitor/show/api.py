@@ -5,8 +5,8 @@ from typing import Any, Literal
 from fastapi import APIRouter, HTTPException
 from pydantic import BaseModel, Field
 
-from monitor.show.picture import finite
 from monitor.show.ports import Refused, Site
+from monitor.show.views import finite
 
 
 class Act(BaseModel):

@@ -2,8 +2,8 @@
 
 import math
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
-from typing import Any, Protocol
+from dataclasses import asdict
+from typing import Protocol
 
 from monitor.alarms.book import Alarm, Book, Key
 from monitor.alarms.inventory import INVENTORY
@@ -16,98 +16,7 @@ from monitor.facts.readings import Reading, Slot, State
 from monitor.margins.judge import Margin, Standing
 from monitor.margins.limits import Limit
 from monitor.plan.parts import Load, Plan, Pole
-
-Json = dict[str, Any]
-
-
-@dataclass(frozen=True, slots=True)
-class MarginView:
-    """One margin for people: numbers in ``unit``; ``text`` is the value as it is written."""
-
-    resource: str
-    quantity: str
-    unit: str
-    value: float | None
-    text: str
-    low: float | None
-    high: float | None
-    expected: tuple[float, float] | None
-    margin: float | None
-    standing: str
-    at_s: float
-    missing: str
-    source: str
-
-
-@dataclass(frozen=True, slots=True)
-class LoadView:
-    """One load: each layer as a word, and the first that is broken."""
-
-    name: str
-    kind: str
-    port: str
-    address: str
-    layers: Mapping[str, str]
-    state: str
-
-
-@dataclass(frozen=True, slots=True)
-class PlaceView:
-    """A pole or the head-end."""
-
-    name: str
-    place: str
-    access: str
-    above: str
-    metres: float | None
-    state: str
-    reason: str
-    answered_s: float | None
-    margins: tuple[MarginView, ...]
-    loads: tuple[LoadView, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class AlarmView:
-    """One alarm for people."""
-
-    resource: str
-    type: str
-    qualifier: str
-    severity: str
-    cleared: bool
-    operator: str
-    text: str
-    meaning: str
-    probable_cause: str
-    to_do: str
-    root: str
-    impacted: tuple[str, ...]
-    raised_s: float
-    changed_s: float
-    settled: str
-    cause: Json | None
-
-
-@dataclass(frozen=True, slots=True)
-class Picture:
-    """The site now."""
-
-    site: str
-    timezone: str
-    at_s: float
-    version: str
-    headline: str
-    headend: PlaceView
-    poles: tuple[PlaceView, ...]
-    supplies: tuple[MarginView, ...]
-    alarms: tuple[AlarmView, ...]
-    notes: tuple[str, ...]
-
-    def json(self) -> Json:
-        """As JSON: infinite levels (no light) become null; the text beside them says so."""
-        document: Json = finite(asdict(self))
-        return document
+from monitor.show.views import AlarmView, LoadView, MarginView, Picture, PlaceView, finite
 
 
 class Known(Protocol):
@@ -129,15 +38,6 @@ class Known(Protocol):
     def book(self) -> Book: ...  # noqa: D102  # a plain field
     @property
     def notes(self) -> tuple[str, ...]: ...  # noqa: D102  # a plain field
-
-
-def finite(value: Any) -> Any:
-    """The same without infinities and NaN, which JSON does not have."""
-    if isinstance(value, dict):
-        return {key: finite(inner) for key, inner in value.items()}
-    if isinstance(value, list | tuple):
-        return [finite(inner) for inner in value]
-    return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
 def compose(known: Known, now_s: float, version: str) -> Picture:
@@ -227,7 +127,7 @@ def _place(known: Known, name: str, pole: Pole | None) -> PlaceView:
 
 def _state(known: Known, name: str, watch: Watch) -> tuple[str, str]:
     """Displayed state of a place and the reason beside it: the words of the vocabulary and no others."""
-    root = known.explained.because.get(name)
+    root = known.explained.because.get(name) or _hidden_by(known, name, watch)
     if root and root != name:
         return "not seen", f"{root} is silent"
     alarm = known.book.alarms.get(Key(name, "pole-silent")) or known.book.alarms.get(Key(name, "head-end-silent"))
@@ -240,6 +140,15 @@ def _state(known: Known, name: str, watch: Watch) -> tuple[str, str]:
     if watch.agent_misses and not watch.agent_ever:
         return "answers", "its agent has not answered yet"
     return "answers", ""
+
+
+def _hidden_by(known: Known, name: str, watch: Watch) -> str:
+    """The root behind which a place lies, if it has not answered since that root fell silent."""
+    for root, impacted in known.explained.roots.items():
+        alarm = known.book.alarms.get(Key(root, "pole-silent"))
+        if name in impacted and alarm is not None and (watch.answered_s or 0.0) < alarm.raised_s:
+            return root
+    return ""
 
 
 def margin_view(known: Known, slot: Slot) -> MarginView:
@@ -314,29 +223,3 @@ def _load(known: Known, pole: str, load: Load, pole_state: str) -> LoadView:
 
 def _answer(quantity: str, value: float) -> str:
     return f"{value * 1000:.0f} ms" if quantity == "ping_seconds" else "open" if value == 1 else "refused"
-
-
-def from_json(document: Json) -> Picture:
-    """The picture that ``Picture.json`` has written."""
-
-    def margins(rows: list[Json]) -> tuple[MarginView, ...]:
-        return tuple(
-            MarginView(**{**row, "expected": tuple(row["expected"]) if row["expected"] else None}) for row in rows
-        )
-
-    def place(row: Json) -> PlaceView:
-        return PlaceView(
-            **{**row, "margins": margins(row["margins"]), "loads": tuple(LoadView(**load) for load in row["loads"])}
-        )
-
-    alarms = tuple(AlarmView(**{**row, "impacted": tuple(row["impacted"])}) for row in document["alarms"])
-    return Picture(
-        **{
-            **document,
-            "headend": place(document["headend"]),
-            "poles": tuple(map(place, document["poles"])),
-            "supplies": margins(document["supplies"]),
-            "alarms": alarms,
-            "notes": tuple(document["notes"]),
-        }
-    )

@@ -3,7 +3,7 @@
 from collections.abc import AsyncIterator
 from typing import Any, Protocol
 
-from monitor.show.picture import AlarmView, Picture
+from monitor.show.views import AlarmView, Picture
 
 
 class Refused(ValueError):

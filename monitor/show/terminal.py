@@ -5,7 +5,7 @@ from datetime import datetime, tzinfo
 
 from monitor.budgets.expected import PoleBudget, SiteBudget
 from monitor.budgets.optical import Direction
-from monitor.show.picture import AlarmView, MarginView, Picture, PlaceView
+from monitor.show.views import AlarmView, MarginView, Picture, PlaceView
 
 
 def when(at_s: float, zone: tzinfo) -> str:

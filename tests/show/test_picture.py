@@ -13,7 +13,8 @@ from monitor.daemon.memory import Memory
 from monitor.facts.readings import Layout, Round, Slot, State
 from monitor.margins.judge import judge_round
 from monitor.show import terminal
-from monitor.show.picture import compose, from_json
+from monitor.show.picture import compose
+from monitor.show.views import from_json
 
 SYDNEY = ZoneInfo("Australia/Sydney")
 NOW_S = 1_790_000_000.0

@@ -1,0 +1,65 @@
+"""The parts of the documentation that are generated: python -m tests.house.docs writes them."""
+
+import argparse
+import re
+from pathlib import Path
+
+from monitor.alarms.inventory import INVENTORY
+from monitor.alarms.states import diagram
+from monitor.cli.main import parser
+
+ROOT = Path(__file__).parents[2]
+
+
+def commands() -> str:
+    """Every command with its arguments and options, as Markdown."""
+    whole = parser()
+    (choices,) = (a for a in whole._actions if isinstance(a, argparse._SubParsersAction))
+    lines = []
+    for name, one in choices.choices.items():
+        usage = " ".join(one.format_usage().removeprefix("usage: ").split())
+        lines += [f"### farpole {name}", "", one.description or "", "", f"    {usage}", ""]
+        for action in one._actions:
+            if action.dest != "help":
+                title = ", ".join(action.option_strings) or action.dest
+                lines.append(f"- `{title}`: {(action.help or '').replace('%(default)s', str(action.default))}")
+        lines.append("")
+    return "\n".join(lines).rstrip()
+
+
+def inventory() -> str:
+    """The alarm types as a table."""
+    rows = ["| type | severity | means | probable cause (X.733) | on / off delay, rounds |", "|---|---|---|---|---|"]
+    rows += [
+        f"| {k.name} | {k.severity.value} | {k.meaning} | {k.probable_cause} | {k.on_rounds} / {k.off_rounds} |"
+        for k in INVENTORY.values()
+    ]
+    return "\n".join(rows)
+
+
+def states() -> str:
+    """The state table's own drawing."""
+    return f"```mermaid\n{diagram()}\n```"
+
+
+PARTS = {
+    "README.md": {"commands": commands},
+    "DEVELOPERS.md": {"inventory": inventory, "states": states},
+}
+
+
+def written(file: str) -> str:
+    """The file with its generated parts as they should be."""
+    text = (ROOT / file).read_text(encoding="utf-8")
+    for name, make in PARTS[file].items():
+        pattern = re.compile(rf"(<!-- {name}: [^>]*-->\n).*?(<!-- /{name} -->)", re.S)
+        if not pattern.search(text):
+            raise LookupError(f"{file} has no part {name}")
+        body = make()
+        text = pattern.sub(lambda found, body=body: f"{found[1]}{body}\n{found[2]}", text)  # type: ignore[misc]  # a default that binds the loop's name
+    return text
+
+
+if __name__ == "__main__":
+    for file in PARTS:
+        (ROOT / file).write_text(written(file), encoding="utf-8")
