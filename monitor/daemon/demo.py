@@ -15,9 +15,12 @@ from ruamel.yaml import YAML
 
 from monitor.daemon.clock import Clock, SystemClock
 from monitor.daemon.files import load_plan, shipped
-from monitor.daemon.run import Daemon, Settings
+from monitor.daemon.run import HISTORY, Daemon, Settings
+from monitor.facts.readings import Layout, Round, State
+from monitor.history.store import Store
 from monitor.plan.parts import Plan
 from monitor.simulation.live import LiveSite, on_loopback
+from monitor.simulation.past import past
 from monitor.simulation.receiver import Receiver
 from monitor.simulation.timeline import Scene, faults, scenes
 from monitor.simulation.world import World
@@ -58,6 +61,13 @@ class Demo:
             await receiver.open()
             community = chance.token_urlsafe(12)
             site = await open_site(plan, community, self.seed, self.clock.wall_s(), ROUNDS)
+            if self.page is not None:
+                began_s = self.clock.monotonic_s()
+                kept = await asyncio.to_thread(fill_past, Path(folder), site.plan, self.seed, self.clock.wall_s())
+                took_s = self.clock.monotonic_s() - began_s
+                self.say(
+                    f"fourteen months behind it: {kept} rounds, hourly, the last week by the minute ({took_s:.0f} s)"
+                )
             settings = lay_out(Path(folder), site.plan, community, receiver.port, self.page)
             try:
                 return await self._play(Daemon(settings, self.clock), site, story)
@@ -149,6 +159,28 @@ def lay_out(folder: Path, plan: Plan, community: str, port: int, page: tuple[str
     secrets = {"tarrow-switches": switches, "tarrow-owner-phone": hook, "tarrow-owner-mail": hook}
     secrets_file.write_text(_yaml({"secrets": secrets}), encoding="utf-8")
     return Settings(plan_file, folder / "data", secrets_file, page)
+
+
+def fill_past(folder: Path, plan: Plan, seed: int, until_s: float) -> int:
+    """Put fourteen months behind the demo; how many rounds that was."""
+    data = folder / "data"
+    data.mkdir(mode=0o750)
+    store, layouts, waiting, kept = Store(data / HISTORY), dict[tuple[str, str], Layout](), list[Round](), 0
+    for at_s, tier, devices in past(plan, seed, until_s - 60):
+        for device, values in devices.items():
+            if (device, tier) not in layouts:
+                layouts[device, tier] = Layout(device, tier, tuple(values))
+            readings = Round.blank(layouts[device, tier], at_s, State.SILENT)
+            for i, value in enumerate(values.values()):
+                readings.put(i, value)
+            waiting.append(readings)
+        if len(waiting) > 4000:
+            store.keep(waiting)
+            kept += len(waiting)
+            waiting.clear()
+    store.keep(waiting)
+    store.close()
+    return kept + len(waiting)
 
 
 async def open_site(plan: Plan, community: str, seed: int, now_s: float, rounds: dict[str, float]) -> LiveSite:

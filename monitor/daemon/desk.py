@@ -8,9 +8,12 @@ from monitor.alarms.book import Key, operate
 from monitor.alarms.states import Operator
 from monitor.daemon.clock import Clock
 from monitor.daemon.rounds import Rounds
+from monitor.facts.readings import Slot
 from monitor.show.picture import alarm_view, compose
-from monitor.show.ports import Refused
+from monitor.show.ports import Line, Refused
 from monitor.show.views import AlarmView, Picture
+
+STILL_HERE_S = 15.0
 
 
 class Desk:
@@ -66,6 +69,13 @@ class Desk:
         await self.rounds.tell([change])
         return alarm_view(change.alarm)
 
+    async def history(self, resource: str, quantity: str, from_s: float, to_s: float, points: int) -> Line:
+        """A quantity between two times, from the history."""
+        slot = Slot(resource, quantity)
+        found = await self.rounds.keeper.ask(lambda store: store.series(slot, from_s, to_s, points))
+        columns = (found.times_s.tolist(), found.lows.tolist(), found.means.tolist(), found.highs.tolist())
+        return Line(*columns, int(found.missed.sum()), found.resolution_s, found.latest_resolution_s)
+
     def itself(self) -> dict[str, Any]:
         """How the program itself is doing."""
         return self.about_itself()
@@ -76,11 +86,12 @@ class Desk:
         self._listeners.add(listener)
         try:
             while not self.closing.is_set():
-                waits = [asyncio.ensure_future(event.wait()) for event in (listener, self.closing)]
-                done, pending = await asyncio.wait(waits, timeout=15, return_when=asyncio.FIRST_COMPLETED)
-                for one in pending:
-                    one.cancel()
+                try:
+                    await asyncio.wait_for(listener.wait(), STILL_HERE_S)
+                except TimeoutError:
+                    yield "still here"
+                    continue
                 listener.clear()
-                yield "change" if done else "still here"
+                yield "change"
         finally:
             self._listeners.discard(listener)

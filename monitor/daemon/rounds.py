@@ -32,7 +32,7 @@ class Rounds:
     def __init__(
         self, memory: Memory, asking: Asking, keeper: Keeper, clock: Clock, changed: Callable[[], None]
     ) -> None:
-        self.memory, self._asking, self._keeper, self._clock = memory, asking, keeper, clock
+        self.memory, self._asking, self.keeper, self._clock = memory, asking, keeper, clock
         self._changed = changed
 
     # ---- jobs
@@ -88,7 +88,7 @@ class Rounds:
     def _keep(self, rounds: list[Round]) -> None:
         for readings in rounds:
             self.memory.latest.take(readings)
-        self._keeper.keep(rounds)
+        self.keeper.keep(rounds)
 
     async def _second_look(self, sight: Sight) -> Sight:
         """A place that did not answer: ask what lies above it and the meter now, so that the evidence is fresh."""
@@ -200,5 +200,5 @@ class Rounds:
                 f": {said}" if said else "",
             )
         messages = list(messages_for(changes, memory.plan, memory.design.zone, memory.told))
-        await self._keeper.record(changes, messages)
+        await self.keeper.record(changes, messages)
         self._changed()

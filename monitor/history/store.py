@@ -21,6 +21,7 @@ from monitor.facts.quantities import QUANTITIES
 from monitor.facts.readings import Layout, Round, Slot
 from monitor.history import tables as t
 from monitor.history.codec import pack, unpack
+from monitor.history.reader import Columns, read
 from monitor.history.records import PastChange, Waiting, alarm_of, upsert_alarm, withdraw_callouts
 
 _PRAGMAS = (
@@ -148,6 +149,16 @@ class Store:
         names = {row.id: Slot(row.resource, row.quantity) for row in connection.execute(select(t.series))}
         slots = tuple(names[i] for i in struct.unpack(f"<{len(ids) // 4}I", ids))
         return Round(Layout(device, tier, slots), float(row_id >> 16), values, states)
+
+    def series(self, slot: Slot, from_s: float, to_s: float, points: int) -> Columns:
+        """One series between two times (UTC seconds) in at most ``points`` stretches."""
+
+        def ask() -> Columns:
+            with self._engine.connect() as connection:
+                return read(connection, slot, from_s, to_s, points)
+
+        found: Columns = self._guard(ask)
+        return found
 
     # ---- alarms and messages
 

@@ -188,7 +188,7 @@ def written(reading: Reading | None) -> str:
     if reading.value == -math.inf:
         return "no light"
     digits = 2 if unit in ("A", "mA") else 1
-    return f"{reading.value:.{digits}f} {unit}".strip()
+    return f"{reading.value:.{digits}f} {unit}".strip().replace("-", "−")
 
 
 _POE_WORDS = {1: "off", 2: "no device", 3: "delivering", 4: "fault", 5: "test", 6: "fault"}

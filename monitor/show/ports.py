@@ -1,6 +1,7 @@
 """What the page, the terminal's commands and the metrics need from the running daemon, which fills it."""
 
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Sequence
+from dataclasses import dataclass
 from typing import Any, Protocol
 
 from monitor.show.views import AlarmView, Picture
@@ -8,6 +9,19 @@ from monitor.show.views import AlarmView, Picture
 
 class Refused(ValueError):
     """An act that cannot be done; the message says why."""
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A quantity over time in equal stretches (UTC seconds); NaN where nothing was seen."""
+
+    times_s: Sequence[float]
+    lows: Sequence[float]
+    means: Sequence[float]
+    highs: Sequence[float]
+    missed: int
+    resolution_s: float
+    latest_resolution_s: float
 
 
 class Site(Protocol):
@@ -27,6 +41,10 @@ class Site(Protocol):
 
     async def operate(self, resource: str, kind: str, qualifier: str, wanted: str, who: str, note: str) -> AlarmView:
         """A person's act on an alarm; KeyError where there is none, Refused where it cannot be."""
+        ...
+
+    async def history(self, resource: str, quantity: str, from_s: float, to_s: float, points: int) -> Line:
+        """A quantity between two times in at most ``points`` stretches."""
         ...
 
     def itself(self) -> dict[str, Any]:

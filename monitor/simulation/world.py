@@ -60,7 +60,13 @@ class World:
         for pole in plan.poles:
             self.places[pole.name].load_started_s = dict.fromkeys((load.name for load in pole.loads), long_ago)
         self.above = self._above()
+        self.optic_ports = {place: self._optic_ports(place) for place in self.places}
         self.step(start_s)
+
+    def _optic_ports(self, place: str) -> list[str]:
+        runs = [(pole, pole.fibre) for pole in self.plan.poles if pole.fibre]
+        near = [run.start.port for _, run in runs if (run.start.pole or self.plan.headend.name) == place]
+        return near + [run.end.port for pole, run in runs if pole.name == place]
 
     def _above(self) -> dict[str, str]:
         radios = {load.name: pole.name for pole in self.plan.poles for load in pole.loads}

@@ -139,8 +139,8 @@ class PysnmpAsker:
             answer = await self._ask(agent, pdu, agent.credentials)
             if answer.outcome is Outcome.OK:
                 self._good.add(key)
-            elif answer.outcome is Outcome.SILENT and answer.detail == "no answer" and self._may_probe(agent):
-                answer = await self._probe(agent, pdu, was_good=key in self._good)
+            elif _may_be_there(agent, answer) and self._may_probe(agent):
+                answer = await self._probe(agent, pdu, answer, was_good=key in self._good)
         return answer
 
     def _may_probe(self, agent: Agent) -> bool:
@@ -150,9 +150,8 @@ class PysnmpAsker:
         self._probed_s[where] = now_s
         return True
 
-    async def _probe(self, agent: Agent, pdu: Pdu, was_good: bool) -> Answer:
+    async def _probe(self, agent: Agent, pdu: Pdu, silent: Answer, was_good: bool) -> Answer:
         """Is a silent agent there after all? It answers an unknown user with a report (RFC 3414 section 3.2)."""
-        silent = Answer(Outcome.SILENT, {}, "no answer")
         once = Agent(agent.address, agent.port, agent.credentials, agent.timeout_s, 0)
         stranger = UsmUserData("farpole-is-anybody-there")
         there = await self._with_fresh_engine(once, Pdu("get", (_SYS_UPTIME,)), stranger)
@@ -170,7 +169,7 @@ class PysnmpAsker:
         known = await self._with_fresh_engine(once, Pdu("get", (_SYS_UPTIME,)), only_auth)
         if known.outcome is Outcome.OK or "authorizationError" in known.detail:
             return Answer(Outcome.REFUSED, {}, "wrong privacy password or protocol")
-        return answer
+        return silent
 
     def _drop(self, credentials: Community | User) -> None:
         engine = self._engines.pop(credentials, None)
@@ -239,6 +238,13 @@ async def _ended(*tasks: "asyncio.Future[Any]") -> None:
     for task in tasks:
         task.cancel()
     await asyncio.gather(*tasks, return_exceptions=True)
+
+
+def _may_be_there(agent: Agent, answer: Answer) -> bool:
+    """No answer at all, or (v3) a report of its clock and then nothing: it may be our credentials."""
+    if answer.outcome is Outcome.UNDECODABLE:
+        return isinstance(agent.credentials, User)
+    return answer.outcome is Outcome.SILENT and answer.detail == "no answer"
 
 
 def _who(credentials: Community | User) -> Any:

@@ -1,0 +1,236 @@
+"""Drawings as SVG: the ruler of a margin, the single-line strip of a site, the line of a quantity over time.
+
+Plain ink lines; colours come from the style sheet by class and only underline. All text is escaped.
+"""
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime, tzinfo
+
+from markupsafe import Markup
+
+from monitor.show.views import MarginView, Picture, PlaceView
+
+_TOP, _LEFT = 34, 64
+STANDING_CLASS = {"inside": "inside", "close to limit": "close", "past limit": "past", "no value": "none"}
+
+
+def _tag(name: str, text: str = "", **attributes: object) -> Markup:
+    inner = Markup("").join(
+        Markup(' {}="{}"').format(key.rstrip("_").replace("_", "-"), value) for key, value in attributes.items()
+    )
+    return Markup("<{0}{1}>{2}</{0}>").format(Markup(name), inner, text)
+
+
+def _line(x1: float, y1: float, x2: float, y2: float, kind: str) -> Markup:
+    return _tag("line", x1=round(x1, 1), y1=round(y1, 1), x2=round(x2, 1), y2=round(y2, 1), class_=kind)
+
+
+def _text(x: float, y: float, words: str, kind: str = "", anchor: str = "start") -> Markup:
+    return _tag("text", words, x=round(x, 1), y=round(y, 1), class_=kind, text_anchor=anchor)
+
+
+def ruler_marks(margin: MarginView, x: float, y: float, width: float) -> Markup:
+    """A ruler: a line, each limit as a bar, what the plan expects as a thicker stretch, the value as a tick."""
+    known = [v for v in (margin.low, margin.high, *(margin.expected or ())) if v is not None]
+    if margin.low is None:
+        known.append(0.0)
+    if margin.value is not None and math.isfinite(margin.value):
+        known.append(margin.value)
+    low, high = min(known), max(known)
+    pad = 0.08 * (high - low) or 1.0
+    low, high = low - pad, high + pad
+
+    def at(value: float) -> float:
+        share: float = (min(max(value, low), high) - low) / (high - low)
+        return x + width * share
+
+    parts = [_line(x, y, x + width, y, "rule")]
+    if margin.expected:
+        parts.append(_line(at(margin.expected[0]), y, at(margin.expected[1]), y, "expected"))
+    parts += [_line(at(v), y - 6, at(v), y + 6, "limit") for v in (margin.low, margin.high) if v is not None]
+    if margin.value is not None:
+        parts.append(_line(at(margin.value), y - 9, at(margin.value), y + 9, f"tick {STANDING_CLASS[margin.standing]}"))
+    return Markup("").join(parts)
+
+
+def ruler(margin: MarginView) -> Markup:
+    """One ruler as a picture of its own; the words beside it on the page say the same."""
+    said = f"{margin.text}, {margin.standing}"
+    inside = Markup("{}{}").format(_tag("title", said), ruler_marks(margin, 4, 12, 152))
+    return _tag("svg", inside, viewBox="0 0 160 24", class_="ruler", role="img", aria_label=said)
+
+
+@dataclass(frozen=True)
+class _Spot:
+    place: PlaceView
+    row: int
+    metres: float
+    above: str
+
+
+@dataclass(frozen=True)
+class _Sheet:
+    """How a strip is laid out: on a narrow one every pole has a row of its own, its words below the line."""
+
+    width: int
+    narrow: bool
+    row_height: float
+    metres_to_x: float
+    rows: int
+
+    def x(self, metres: float) -> float:
+        return _LEFT + metres * self.metres_to_x
+
+    def y(self, row: int) -> float:
+        return _TOP + 40 + row * self.row_height
+
+
+def _spots(picture: Picture, narrow: bool) -> list[_Spot]:
+    """Row and metres of each pole: a run goes on in its row, every other branch begins a row of its own."""
+    spots: dict[str, _Spot] = {}
+    last_of_row: dict[int, str] = {}
+    radios = {load.name: pole.name for pole in picture.poles for load in pole.loads}
+    waiting = list(picture.poles)
+    while waiting:
+        reached = {picture.headend.name, *spots}
+        pole = next((p for p in waiting if _above(p, radios) in reached), waiting[0])
+        waiting.remove(pole)
+        above = _above(pole, radios)
+        start = spots.get(above)
+        metres = (start.metres if start else 0.0) + (pole.metres if pole.metres is not None else 150.0)
+        goes_on = not narrow and start is not None and pole.metres is not None and last_of_row.get(start.row) == above
+        row = start.row if goes_on and start else len({spot.row for spot in spots.values()})
+        spots[pole.name] = _Spot(pole, row, metres, above)
+        last_of_row[row] = pole.name
+    return list(spots.values())
+
+
+def _above(pole: PlaceView, radios: dict[str, str]) -> str:
+    return radios.get(pole.above.removeprefix("radio "), "") if pole.above.startswith("radio ") else pole.above
+
+
+def strip(picture: Picture, width: int) -> Markup:
+    """The site as a single-line strip: x is metres of cable from the head-end."""
+    narrow = width < 600
+    spots = _spots(picture, narrow)
+    most_m = max(spot.metres for spot in spots)
+    rows = 1 + max(spot.row for spot in spots)
+    sheet = _Sheet(width, narrow, 86 if narrow else 112, (width - _LEFT - (24 if narrow else 78)) / most_m, rows)
+    where: dict[str, tuple[float, float]] = {picture.headend.name: (_LEFT, sheet.y(0))}
+    where |= {spot.place.name: (sheet.x(spot.metres), sheet.y(spot.row)) for spot in spots}
+    fed = [where[spot.place.name][1] for spot in spots if spot.above == picture.headend.name]
+    parts = [_tag("title", f"Single-line strip of {picture.site}"), *_scale_marks(most_m, sheet)]
+    parts.append(_line(_LEFT, sheet.y(0) - 14, _LEFT, max(fed, default=sheet.y(0)) + 14, "bus"))
+    parts.append(_text(_LEFT - 8, sheet.y(0) + 5, picture.headend.name, "place", "end"))
+    lines = [_way(spot, where, picture.headend.name) for spot in spots]
+    words = [_spot_words(spot, where, sheet) for spot in spots]
+    height = _TOP + rows * sheet.row_height + (10 if narrow else 0)
+    inside = Markup("").join([*parts, *lines, *words])
+    return _tag("svg", inside, viewBox=f"0 0 {width} {height}", class_="strip", role="img")
+
+
+def _scale_marks(most_m: float, sheet: _Sheet) -> list[Markup]:
+    most_marks = sheet.width / 110
+    steps = (50, 100, 200, 250, 500, 1000, 2000, 5000, 10_000, 50_000)
+    step = next((s for s in steps if most_m / s <= most_marks), steps[-1])
+    marks = [_line(_LEFT, 16, sheet.x(most_m), 16, "rule")]
+    for metres in range(0, int(most_m) + 1, step):
+        x = sheet.x(metres)
+        marks += [_line(x, 12, x, 20, "rule"), _text(x, 10, f"{metres} m", "small", "middle")]
+    return marks
+
+
+def _way(spot: _Spot, where: dict[str, tuple[float, float]], headend: str) -> Markup:
+    """The run or the radio path that reaches a pole."""
+    x, y = where[spot.place.name]
+    x0, y0 = where.get(spot.above, where[headend])
+    kinds = [("radio", 0.0)] if spot.place.metres is None else [("fibre", -2.0), ("copper", 3.0)]
+    down = x0 - 52 if spot.above != headend else x0
+    parts = []
+    for kind, dy in kinds:
+        if y0 != y and spot.above != headend:
+            parts += [_line(x0 - 8, y0 + dy, down, y0 + 14, kind), _line(down + dy, y0 + 14, down + dy, y + dy, kind)]
+        parts.append(_line(down + dy if y0 != y and spot.above != headend else x0, y + dy, x - 8, y + dy, kind))
+    if spot.place.metres is None:
+        parts.append(_text((down + x) / 2, y - 8, "radio", "small", "middle"))
+    return Markup("").join(parts)
+
+
+def _spot_words(spot: _Spot, where: dict[str, tuple[float, float]], sheet: _Sheet) -> Markup:
+    place, (x, y) = spot.place, where[spot.place.name]
+    kind = place.state.replace(" ", "-")
+    parts = [_tag("circle", cx=round(x, 1), cy=round(y, 1), r=8, class_=f"pole {kind}")]
+    at, anchor = (_LEFT + 12, "start") if sheet.narrow else (x, "middle")
+    if sheet.narrow:
+        name = _tag("a", _tag("tspan", place.name, class_="place"), href=f"/pole/{place.name}")
+        state = _tag("tspan", place.state, dx=9, class_=f"word {kind}")
+        parts.append(_text(at, y + 26, Markup("").join([name, state])))
+    else:
+        name = _text(at, y + 30, place.name, "place", anchor)
+        parts.append(_tag("a", name, href=f"/pole/{place.name}"))
+        parts.append(_text(at, y + 44, place.state, f"word {kind}", anchor))
+    return Markup("").join(parts + _margins(place, x, y, sheet.narrow))
+
+
+def _margins(place: PlaceView, x: float, y: float, narrow: bool) -> list[Markup]:
+    """The thinnest margin of light and of volts, each as a ruler with its number."""
+    parts: list[Markup] = []
+    spots = ((_LEFT + 12, y + 44), (_LEFT + 142, y + 44)) if narrow else ((x - 28, y - 24), (x - 28, y + 60))
+    for (quantity, unit), (rx, ry) in zip((("rx_dbm", "dB"), ("input_volts", "V")), spots, strict=True):
+        known = [m for m in place.margins if m.quantity == quantity and m.margin is not None]
+        if not known or place.state in ("silent", "not seen"):
+            continue
+        thin = min(known, key=lambda m: m.margin if m.margin is not None else math.inf)
+        number = f"{thin.margin:.1f} {unit}" if thin.margin is not None else thin.text
+        parts.append(ruler_marks(thin, rx, ry, 56))
+        parts.append(_text(rx + 62, ry + 4, number, f"small {STANDING_CLASS[thin.standing]}"))
+    return parts
+
+
+def over_time(
+    times_s: Sequence[float],
+    lows: Sequence[float],
+    means: Sequence[float],
+    highs: Sequence[float],
+    limits: Iterable[float],
+    unit: str,
+    zone: tzinfo,
+    title: str,
+) -> Markup:
+    """A quantity over time: its mean as a line, the range around it, each limit as a dashed line."""
+    w, h, left, bottom = 640, 150, 52, 22
+    ok = [i for i in range(len(times_s)) if math.isfinite(means[i])]
+    if len(ok) < 2:
+        return _tag("p", "Not enough readings in this range yet.", class_="small")
+    limits = [limit for limit in limits if math.isfinite(limit)]
+    low, high = min(lows[i] for i in ok), max(highs[i] for i in ok)
+    near = [limit for limit in limits if low - 3 * (high - low) - 2 <= limit <= high + 3 * (high - low) + 2]
+    low, high = min([low, *near]), max([high, *near])
+    pad = 0.06 * (high - low) or 0.5
+    low, high = low - pad, high + pad
+    t0, t1 = times_s[ok[0]], times_s[ok[-1]]
+
+    def px(t: float) -> float:
+        return left + (w - left - 8) * (t - t0) / ((t1 - t0) or 1)
+
+    def py(v: float) -> float:
+        return 6 + (h - bottom - 12) * (high - v) / (high - low)
+
+    top = " ".join(f"{px(times_s[i]):.1f},{py(highs[i]):.1f}" for i in ok)
+    under = " ".join(f"{px(times_s[i]):.1f},{py(lows[i]):.1f}" for i in reversed(ok))
+    mean = " ".join(f"{px(times_s[i]):.1f},{py(means[i]):.1f}" for i in ok)
+    parts = [
+        _tag("title", title),
+        _tag("polygon", points=f"{top} {under}", class_="range"),
+        _tag("polyline", points=mean, class_="mean"),
+    ]
+    parts += [_line(left, py(limit), w - 8, py(limit), "limit-line") for limit in near]
+    for value in (low + pad, (low + high) / 2, high - pad):
+        parts.append(_text(left - 6, py(value) + 4, f"{value:.1f} {unit}", "small", "end"))
+    for share, anchor in ((0.0, "start"), (0.5, "middle"), (1.0, "end")):
+        t = t0 + share * (t1 - t0)
+        words = datetime.fromtimestamp(t, zone).strftime("%d %b %Y" if t1 - t0 > 3 * 86_400 else "%d %b %H:%M")
+        parts.append(_text(px(t), h - 6, words, "small", anchor))
+    return _tag("svg", Markup("").join(parts), viewBox=f"0 0 {w} {h}", class_="over-time", role="img")

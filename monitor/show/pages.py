@@ -1,0 +1,207 @@
+"""The pages: site, pole, alarms, rendered from the picture; live by server-sent events; acts by plain forms."""
+
+from collections.abc import AsyncIterator, Sequence
+from pathlib import Path
+from typing import Annotated, Any
+from zoneinfo import ZoneInfo
+
+from fastapi import APIRouter, Form, HTTPException, Request
+from fastapi.responses import HTMLResponse, RedirectResponse, StreamingResponse
+from jinja2 import Environment, FileSystemLoader, pass_context, select_autoescape
+from jinja2.runtime import Context
+
+from monitor.alarms.states import OPERATOR
+from monitor.facts.resources import place_of, tail_of
+from monitor.show import drawing
+from monitor.show.api import Act
+from monitor.show.ports import Refused, Site
+from monitor.show.terminal import when
+from monitor.show.views import AlarmView, LoadView, MarginView, Picture, PlaceView
+
+_WORDS = {
+    "rx_dbm": "light in port {}",
+    "input_volts": "volts at the switch",
+    "poe_total_watts": "PoE, all ports",
+    "port_watts": "watts of port {}",
+    "supply_volts": "volts of {}",
+    "feeder_amperes": "amperes of the feeder",
+}
+RANGES = {"day": ("day", 86_400), "week": ("week", 7 * 86_400), "year": ("14 months", 430 * 86_400)}
+POINTS = 320
+_ACTS = (("Acknowledge", "ack"), ("Close", "closed"), ("Shelve", "shelved"), ("Un-shelve", "un-shelved"))
+_MAY = {(now.value, then.value) for now, then in OPERATOR}
+
+
+def what(margin: MarginView) -> str:
+    """A margin's name for people."""
+    return _WORDS.get(margin.quantity, margin.quantity).format(tail_of(margin.resource))
+
+
+def resolution_words(usual_s: float, latest_s: float, missed: int) -> str:
+    """How dense the readings behind a line are.
+
+    >>> resolution_words(3600, 60, 0), resolution_words(60, 60, 3), resolution_words(0, 0, 0)
+    ('hourly readings, at the end each minute', 'readings each minute; 3 missing', 'no readings')
+    """
+    if not usual_s:
+        return "no readings"
+    words = "hourly readings" if round(usual_s) == 3600 else f"readings {_each(usual_s)}"
+    if latest_s < 0.7 * usual_s:
+        words += f", at the end {_each(latest_s)}"
+    return words + (f"; {missed} missing" if missed else "")
+
+
+def _each(seconds: float) -> str:
+    return "each minute" if round(seconds) == 60 else f"each {seconds:.0f} s"
+
+
+def loads_in_words(loads: Sequence[LoadView]) -> str:
+    """All loads of a place in few words: those that do not answer by name."""
+    if loads and all(load.state == "not seen" for load in loads):
+        return f"{len(loads)} not seen"
+    broken = [f"{load.name}: {load.state}" for load in loads if load.state != "answers"]
+    fine = len(loads) - len(broken)
+    return "; ".join([*broken, *([f"{fine} of {len(loads)} answer"] if fine else [])])
+
+
+@pass_context
+def _local(context: Context, at_s: float) -> str:
+    """A time as people at the site read it."""
+    return when(at_s, ZoneInfo(context["picture"].timezone))
+
+
+def _with_spaces(text: str, by: str = " ") -> str:
+    """``pole-silent`` → ``pole silent``, or the other way round as a class name."""
+    return text.replace("-", " ").replace(" ", by)
+
+
+def _templates() -> Environment:
+    folder = Path(__file__).parent / "templates"
+    found = Environment(
+        loader=FileSystemLoader(folder),
+        autoescape=select_autoescape(default=True),
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    found.filters |= {
+        "words": _with_spaces,
+        "what": what,
+        "ruler": drawing.ruler,
+        "loads": loads_in_words,
+        "local": _local,
+    }
+    return found
+
+
+class Pages:
+    """Renders pages of a running site."""
+
+    def __init__(self, site: Site) -> None:
+        self._site = site
+        self._templates = _templates()
+
+    def _render(self, name: str, picture: Picture, **more: Any) -> HTMLResponse:
+        template = self._templates.get_template(name)
+        return HTMLResponse(template.render(picture=picture, acts=_ACTS, may=_MAY, **more))
+
+    def site(self) -> HTMLResponse:
+        """The site as the single-line strip."""
+        picture = self._site.picture()
+        first = next((a for a in picture.alarms if not a.cleared and not a.root), None)
+        return self._render(
+            "site.html",
+            picture,
+            here="site",
+            title="Site",
+            first=first,
+            places=(picture.headend, *picture.poles),
+            strip_wide=drawing.strip(picture, 1000),
+            strip_narrow=drawing.strip(picture, 360),
+        )
+
+    def alarms(self) -> HTMLResponse:
+        """One list by pole; cleared ones folded beneath."""
+        picture = self._site.picture()
+        standing = [{"place": place_of(a.resource), "alarm": a} for a in picture.alarms if not a.cleared]
+        cleared = [a for a in picture.alarms if a.cleared]
+        return self._render("alarms.html", picture, here="alarms", title="Alarms", standing=standing, cleared=cleared)
+
+    async def pole(self, name: str, wanted: str) -> HTMLResponse:
+        """One pole: margins as rulers, loads by layer, the last day, week or months."""
+        picture = self._site.picture()
+        pole = next((p for p in picture.poles if p.name == name), None)
+        if pole is None:
+            raise HTTPException(404, f"{name!r} is no pole of {picture.site}")
+        wanted = wanted if wanted in RANGES else "week"
+        layers = list(dict.fromkeys(layer for load in pole.loads for layer in load.layers))
+        return self._render(
+            "pole.html",
+            picture,
+            here="pole",
+            title=name,
+            pole=pole,
+            layers=layers,
+            range=wanted,
+            ranges=[(key, words) for key, (words, _) in RANGES.items()],
+            alarms=[a for a in picture.alarms if _concerns(a, name)],
+            lines=[line async for line in self._lines(picture, pole, wanted)],
+        )
+
+    async def _lines(self, picture: Picture, pole: PlaceView, wanted: str) -> AsyncIterator[dict[str, Any]]:
+        zone, (_, span_s) = ZoneInfo(picture.timezone), RANGES[wanted]
+        for margin in pole.margins:
+            if margin.quantity not in ("rx_dbm", "input_volts", "poe_total_watts"):
+                continue
+            line = await self._site.history(
+                margin.resource, margin.quantity, picture.at_s - span_s, picture.at_s, POINTS
+            )
+            limits = [limit for limit in (margin.low, margin.high) if limit is not None]
+            yield {
+                "title": f"{what(margin)}, {margin.unit}",
+                "resolution": resolution_words(line.resolution_s, line.latest_resolution_s, line.missed),
+                "drawing": drawing.over_time(
+                    line.times_s, line.lows, line.means, line.highs, limits, margin.unit, zone, what(margin)
+                ),
+            }
+
+
+def _concerns(alarm: AlarmView, pole: str) -> bool:
+    return not alarm.cleared and (place_of(alarm.resource) == pole or pole in alarm.impacted)
+
+
+def pages(site: Site) -> APIRouter:
+    """Routes of the pages."""
+    routes, shown = APIRouter(include_in_schema=False), Pages(site)
+
+    @routes.get("/")
+    async def the_site() -> HTMLResponse:
+        return shown.site()
+
+    @routes.get("/alarms")
+    async def the_alarms() -> HTMLResponse:
+        return shown.alarms()
+
+    @routes.get("/pole/{name}")
+    async def one_pole(name: str, range: str = "week") -> HTMLResponse:
+        return await shown.pole(name, range)
+
+    @routes.get("/events")
+    async def events() -> StreamingResponse:
+        async def stream() -> AsyncIterator[str]:
+            yield "event: hello\ndata: farpole\n\n"
+            async for word in site.changes():
+                yield f"event: {word.replace(' ', '-')}\ndata: \n\n"
+
+        return StreamingResponse(stream(), media_type="text/event-stream", headers={"Cache-Control": "no-store"})
+
+    @routes.post("/act")
+    async def act(request: Request, wanted: Annotated[Act, Form()]) -> RedirectResponse:
+        try:
+            await site.operate(wanted.resource, wanted.type, wanted.qualifier, wanted.operator, wanted.who, wanted.note)
+        except KeyError:
+            raise HTTPException(404, f"there is no alarm {wanted.resource} {wanted.type}") from None
+        except Refused as refused:
+            raise HTTPException(409, str(refused)) from None
+        return RedirectResponse("/alarms", 303)
+
+    return routes

@@ -1,0 +1,163 @@
+"""The application over ASGI: what is served, what is refused, and that nothing from a device becomes markup."""
+
+import asyncio
+from collections.abc import AsyncIterator
+from typing import Any
+
+import httpx
+import pytest
+
+from monitor.daemon.clock import HandClock
+from monitor.daemon.design import Design
+from monitor.daemon.desk import Desk
+from monitor.daemon.memory import Memory
+from monitor.show.ports import Line
+from monitor.show.web import application
+from tests.show.test_picture import RX, WELL, silence, take
+
+EVIL = "<script>alert('&\"x')</script>"
+
+
+class Told:
+    """Stands in for the rounds: a memory, and a note of what was told."""
+
+    def __init__(self, memory: Memory) -> None:
+        self.memory, self.changes = memory, list[Any]()
+
+    async def tell(self, changes: list[Any]) -> None:
+        self.changes += changes
+
+
+class Quiet(Desk):
+    async def history(self, resource: str, quantity: str, from_s: float, to_s: float, points: int) -> Line:
+        return Line([from_s, to_s], [-7.2, -7.3], [-7.1, -7.2], [-7.0, -7.1], 0, 3600.0, 60.0)
+
+
+@pytest.fixture
+def memory(design: Design) -> Memory:
+    made = Memory(design)
+    made.watches = dict.fromkeys(design.places, WELL)
+    take(made, RX, -9.0)
+    return made
+
+
+@pytest.fixture
+def told(memory: Memory) -> Told:
+    return Told(memory)
+
+
+@pytest.fixture
+async def web(told: Told) -> AsyncIterator[httpx.AsyncClient]:
+    desk = Quiet(HandClock(), "1.2.3")
+    desk.opened(told)  # type: ignore[arg-type]  # stands in for the rounds
+    transport = httpx.ASGITransport(app=application(desk, "1.2.3"))
+    async with httpx.AsyncClient(transport=transport, base_url="http://127.0.0.1:8460") as client:
+        yield client
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/",
+        "/alarms",
+        "/pole/creek",
+        "/pole/ridge?range=year",
+        "/metrics",
+        "/api/picture",
+        "/api/alarms",
+        "/api/itself",
+        "/api/places/creek",
+        "/static/farpole.css",
+    ],
+)
+async def test_everything_is_served_with_a_strict_policy(web: httpx.AsyncClient, path: str) -> None:
+    answer = await web.get(path)
+    assert answer.status_code == 200
+    assert "default-src 'none'" in answer.headers["content-security-policy"]
+    assert answer.headers["x-content-type-options"] == "nosniff"
+
+
+@pytest.mark.parametrize("path", ["/pole/nowhere", "/api/places/nowhere", "/nothing"])
+async def test_what_is_not_there_is_404(web: httpx.AsyncClient, path: str) -> None:
+    assert (await web.get(path)).status_code == 404
+
+
+async def test_no_inline_script_and_nothing_from_elsewhere(web: httpx.AsyncClient) -> None:
+    for path in ("/", "/alarms", "/pole/creek"):
+        page = (await web.get(path)).text
+        assert page.count("<script") == 1
+        assert '<script src="/static/farpole.js" defer></script>' in page
+        assert "style=" not in page
+        assert "http://" not in page
+        assert "https://" not in page
+
+
+async def test_names_from_outside_end_up_as_text(web: httpx.AsyncClient, told: Told) -> None:
+    pole = told.memory.plan.pole("creek")
+    evil = pole.model_copy(update={"place": EVIL, "access": EVIL})
+    plan = told.memory.plan.model_copy(update={"poles": [evil, *told.memory.plan.poles[1:]]})
+    object.__setattr__(told.memory.design, "plan", plan)
+    try:
+        for path in ("/", "/pole/creek"):
+            page = (await web.get(path)).text
+            assert "<script>alert" not in page
+        assert "&lt;script&gt;" in (await web.get("/pole/creek")).text
+    finally:
+        original = plan.model_copy(update={"poles": [pole, *plan.poles[1:]]})
+        object.__setattr__(told.memory.design, "plan", original)
+
+
+async def test_a_silent_pole_stands_on_top_with_what_to_take(web: httpx.AsyncClient, memory: Memory) -> None:
+    silence(memory, "creek")
+    page = (await web.get("/")).text
+    assert '<h1 class="headline">creek is silent.</h1>' in page
+    assert "Take along" in page
+    assert "Isolate the feeder before touching DC" in page
+
+
+FORM = {"resource": "creek", "type": "pole-silent", "operator": "ack", "who": "jo", "note": ""}
+
+
+async def test_acknowledged_by_a_plain_form(web: httpx.AsyncClient, told: Told) -> None:
+    silence(told.memory, "creek")
+    answer = await web.post("/act", data=FORM)
+    assert (answer.status_code, answer.headers["location"]) == (303, "/alarms")
+    assert [change.what for change in told.changes] == ["ack"]
+    assert (await web.post("/act", data=FORM)).status_code == 409
+    assert (await web.post("/act", data={**FORM, "resource": "ridge"})).status_code == 404
+    assert (await web.post("/act", data={**FORM, "operator": "nonsense"})).status_code == 422
+
+
+@pytest.mark.parametrize("headers", [{"host": "evil.example"}, {"host": "127.0.0.1.evil.example"}, {"host": ""}])
+async def test_another_host_name_is_refused(web: httpx.AsyncClient, headers: dict[str, str]) -> None:
+    assert (await web.get("/", headers=headers)).status_code == 403
+
+
+async def test_a_form_from_another_page_is_refused(web: httpx.AsyncClient, told: Told) -> None:
+    silence(told.memory, "creek")
+    answer = await web.post("/act", data=FORM, headers={"origin": "http://evil.example"})
+    assert answer.status_code == 403
+    assert told.changes == []
+
+
+async def test_a_large_body_is_refused(web: httpx.AsyncClient) -> None:
+    assert (await web.post("/act", data={**FORM, "note": "x" * 20_000})).status_code == 403
+
+
+async def test_before_the_site_is_open_it_says_so() -> None:
+    desk = Desk(HandClock(), "1")
+    transport = httpx.ASGITransport(app=application(desk, "1"))
+    async with httpx.AsyncClient(transport=transport, base_url="http://localhost") as client:
+        answer = await client.get("/api/picture")
+    assert (answer.status_code, answer.text) == (503, "farpole is still starting\n")
+
+
+async def test_whoever_listens_hears_of_a_change(told: Told) -> None:
+    desk = Desk(HandClock(), "1")
+    desk.opened(told)  # type: ignore[arg-type]  # stands in for the rounds
+    heard = desk.changes()
+    waiting = asyncio.ensure_future(anext(heard))
+    await asyncio.sleep(0)
+    desk.changed()
+    assert await asyncio.wait_for(waiting, 1) == "change"
+    await heard.aclose()  # type: ignore[attr-defined]  # an async generator
