@@ -56,6 +56,8 @@ class ConductorSheet(Sheet):
     material: Literal["copper"]
     source: str
     ohms_per_km: dict[str, float]
+    amperes: dict[str, Sourced] = {}
+    """What the conductor may carry for long, by size."""
 
 
 class PoeClassSheet(Sheet):
@@ -71,6 +73,27 @@ def _known_quantity(name: str) -> str:
     if name not in QUANTITIES:
         raise ValueError(f"{name!r} is not a quantity; known are {', '.join(sorted(QUANTITIES))}")
     return name
+
+
+class BatterySheet(Sheet):
+    """A chemistry: share of the rated capacity that is left, by temperature in °C, and volts of one cell."""
+
+    capacity_share: dict[int, float]
+    cell_volts: float
+    cutoff_volts_per_cell: float
+    source: str
+
+
+class LoadSheet(Sheet):
+    """A kind of load, to ask whether one more would fit: watts by day and night, PoE class, megabits per second."""
+
+    kind: Literal["camera", "access-point", "gateway", "radio-link", "other"]
+    poe_class: int = Field(ge=0, le=8)
+    watts: float = Field(ge=0)
+    night_watts: float | None = Field(None, ge=0)
+    heater_watts: float = Field(0, ge=0)
+    megabits_per_s: float = Field(ge=0)
+    source: str
 
 
 class Column(Sheet):
@@ -110,6 +133,14 @@ class _PoeClasses(Sheet):
     poe_classes: dict[int, PoeClassSheet]
 
 
+class _Batteries(Sheet):
+    batteries: dict[str, BatterySheet]
+
+
+class _Loads(Sheet):
+    loads: dict[str, LoadSheet]
+
+
 class _Devices(Sheet):
     devices: dict[str, DeviceSheet]
 
@@ -120,6 +151,8 @@ _KINDS: dict[str, type[Sheet]] = {
     "conductors": _Conductors,
     "poe_classes": _PoeClasses,
     "devices": _Devices,
+    "batteries": _Batteries,
+    "loads": _Loads,
 }
 
 
@@ -132,6 +165,8 @@ class Sheets:
     conductors: dict[str, ConductorSheet] = field(default_factory=dict)
     poe_classes: dict[int, PoeClassSheet] = field(default_factory=dict)
     devices: dict[str, DeviceSheet] = field(default_factory=dict)
+    batteries: dict[str, BatterySheet] = field(default_factory=dict)
+    loads: dict[str, LoadSheet] = field(default_factory=dict)
     timezones: frozenset[str] = frozenset()
 
 

@@ -113,6 +113,8 @@ class Load(Part):
     night_watts: Watts | None = None
     heater_watts: Watts = 0
     start_up_watts: Watts | None = None
+    poe_priority: Literal["critical", "high", "low"] = "low"
+    megabits_per_s: float | None = Field(None, ge=0, le=400_000, description="95th percentile that it sends upward")
     cable_m: Annotated[float, Field(ge=0, le=1000)]
     vlan: Vlan | None = None
     credentials: Name | None = None

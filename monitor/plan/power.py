@@ -27,6 +27,9 @@ class Battery(Part):
     amp_hours: float = Field(gt=0, le=100_000)
     chemistry: Literal["lfp", "agm", "gel", "flooded"]
     usable: float = Field(gt=0, le=1)
+    cold_share: float | None = Field(
+        None, gt=0, le=1, description="capacity left at the site's coldest, from its maker"
+    )
 
 
 class Converter(Part):
@@ -59,6 +62,13 @@ class SolarSupply(Part):
     battery: Battery
     days_of_autonomy: float = Field(gt=0, le=60)
     controller: Sensor | None = None
+    sun_hours_per_day: list[Annotated[float, Field(ge=0, le=14)]] | None = Field(
+        None, min_length=12, max_length=12, description="kWh/m² a day in the panel's plane, January to December"
+    )
+    sun_hours_source: str = ""
+    harvest_share: float = Field(
+        0.75, gt=0, le=1, description="after dirt, heat, controller; common practice, no source"
+    )
     cutoff_volts: Volts
     reconnect_volts: Volts
     charge_above_c: Celsius | None = None

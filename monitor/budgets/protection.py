@@ -1,0 +1,62 @@
+"""Will a feeder's protection do what it is for: carry the load, and cut a short at the far end?"""
+
+from dataclasses import dataclass
+from typing import Final
+
+from monitor.budgets.terms import need
+
+SURE_TO_TRIP: Final = {"electronic": 1.0, "breaker": 1.45, "fuse": 1.9}
+"""Multiple of the rating at which each kind is sure to open within its conventional time: an electronic limit at
+its setting; a breaker at 1.45·In (IEC 60898-1 table 7, from memory); a gG fuse of 4 to 16 A at 1.9·In (IEC
+60269-1 table 2, from memory). Less current than that burns on."""
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """Something that the design should know by name; ``bad`` where it must be mended."""
+
+    name: str
+    bad: bool
+    sentence: str
+
+
+def fault_amperes(supply_volts: float, loop_ohms: float) -> float:
+    """Current [A] of a dead short at the end of a loop [Ω] on a supply [V]: Ohm's law, V/R.
+
+    The least one flows over the hot loop. Valid for R > 0.
+
+    >>> round(fault_amperes(54, 8.8), 1)
+    6.1
+    """
+    need("loop", loop_ohms, 1e-6, 1e6, "Ω")
+    return supply_volts / loop_ohms
+
+
+def short_burns_on(kind: str, trip_amperes: float, least_fault_amperes: float) -> Finding:
+    """A short at the far end against the protection's rating [A]."""
+    needed = SURE_TO_TRIP[kind] * trip_amperes
+    bad = least_fault_amperes < needed
+    sentence = (
+        f"a short at the far end draws {least_fault_amperes:.1f} A over the hot loop; the {kind} of {trip_amperes:g} A "
+        f"is sure to open at {needed:.1f} A"
+    )
+    return Finding("short burns on", bad, sentence + (": the short would burn on and heat the cable" if bad else ""))
+
+
+def carries_load(kind: str, trip_amperes: float, highest_amperes: float, case: str) -> Finding:
+    """The highest current of any case [A] against the rating [A]."""
+    bad = highest_amperes > trip_amperes
+    sentence = f"the {kind} of {trip_amperes:g} A carries at most {highest_amperes:.2f} A (case {case})"
+    return Finding("protection too small", bad, sentence + (": it would open in normal use" if bad else ""))
+
+
+def conductor_carries(
+    size: str, ampacity: float | None, trip_amperes: float | None, highest_amperes: float, source: str
+) -> Finding:
+    """The conductor's long-term current [A] against what protection (or, without one, the load) lets through."""
+    through = max(trip_amperes or 0.0, highest_amperes)
+    if ampacity is None:
+        return Finding("conductor not rated", True, f"the datasheet has no long-term current for size {size}")
+    bad = through > ampacity
+    sentence = f"up to {through:.1f} A may flow; the conductor ({size}) may carry {ampacity:g} A ({source})"
+    return Finding("conductor too small", bad, sentence)
