@@ -21,7 +21,7 @@ def day_hours(latitude_deg: float, day_of_year: int) -> float:
     minute below 40°, seven below 60°. Returns 0 or 24 inside the polar circles.
 
     >>> round(day_hours(0, 80), 1), round(day_hours(40, 172), 1), round(day_hours(-36, 172), 1)
-    (12.1, 15.0, 9.6)
+    (12.1, 15.0, 9.7)
     """
     need("latitude", latitude_deg, -90, 90, "°")
     need("day of the year", day_of_year, 1, 366, "")
@@ -183,6 +183,7 @@ def _findings(
                 False,
                 f"no charge below {lowest_c:g} °C, and it gets {coldest_c:g} °C: keep the box warm, or the "
                 "harvest of cold mornings is lost",
+                note=True,
             )
         )
     if harvest is not None:

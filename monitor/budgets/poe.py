@@ -2,8 +2,10 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 from monitor.budgets.feeder import constant_power_volts
+from monitor.budgets.protection import Finding
 from monitor.budgets.terms import Term, need
 from monitor.plan.datasheets import PoeClassSheet
 
@@ -37,16 +39,30 @@ def port_watts(device_watts: float, port_volts: float, ohms: float) -> float:
     return port_volts * device_watts / constant_power_volts(port_volts, device_watts, ohms)
 
 
+LEAST_PORT_VOLTS: Final = {1: 44.0, 2: 50.0, 3: 50.0, 4: 52.0}
+"""Least volts at a port by PoE type: IEEE 802.3-2018 table 33-11 and 802.3bt table 145-16, as in device manuals."""
+_ORDER = ("critical", "high", "low")
+
+
 @dataclass(frozen=True, slots=True)
 class PortBudget:
-    """One PoE port by its load: watts at the device, lost in the cable, at the port, and the class limit."""
+    """One PoE port by its load: watts at the device, at the port, the class limit; loop of its cable [Ω]."""
 
     port: str
     load: str
     poe_class: int
+    type: int
+    priority: str
+    port_volts: float
+    cable_ohms: float
     device_watts: float
     port_watts: float
     limit_watts: Term
+
+    @property
+    def lost_watts(self) -> float:
+        """What the cable turns into heat."""
+        return self.port_watts - self.device_watts
 
     @property
     def margin_watts(self) -> float:
@@ -76,6 +92,29 @@ class PoeBudget:
         """What the switch can still give at the highest planned draw."""
         return self.budget_watts.value - self.total_watts
 
+    @property
+    def start_order(self) -> tuple[str, ...]:
+        """Ports in the order in which they get power: by priority (RFC 3621), then by number."""
+        by = sorted(self.ports, key=lambda port: (_ORDER.index(port.priority), len(port.port), port.port))
+        return tuple(port.port for port in by)
+
+    @property
+    def denied(self) -> tuple[str, ...]:
+        """Ports that get no power where the switch sets aside each class limit; the first to be denied comes first."""
+        left, refused = self.budget_watts.value, []
+        for name in self.start_order:
+            wanted = next(port.limit_watts.value for port in self.ports if port.port == name)
+            if wanted <= left:
+                left -= wanted
+            else:
+                refused.append(name)
+        return tuple(reversed(refused))
+
+    @property
+    def denied_first(self) -> str | None:
+        """The port that goes off first when power runs short: the last in the start order."""
+        return self.start_order[-1] if self.ports else None
+
 
 def switch_budget(ports: Sequence[PortBudget], budget_watts: float) -> PoeBudget:
     """The PoE budget [W] of a switch with these ports."""
@@ -83,9 +122,27 @@ def switch_budget(ports: Sequence[PortBudget], budget_watts: float) -> PoeBudget
 
 
 def port_budget(
-    port: str, load: str, device_watts: float, port_volts: float, cable_m: float, poe_class: int, sheet: PoeClassSheet
+    port: str,
+    load: str,
+    device_watts: float,
+    port_volts: float,
+    cable_m: float,
+    poe_class: int,
+    sheet: PoeClassSheet,
+    priority: str = "low",
 ) -> PortBudget:
-    """One port: its device's watts, the cable [m], the port's volts and the class limit."""
+    """One port: its device's watts, the port's volts, the cable [m] and the class."""
     ohms = channel_ohms(cable_m, four_pairs=poe_class >= 5)
     limit = Term(f"class {poe_class} at the port", sheet.pse_watts, "W", sheet.source)
-    return PortBudget(port, load, poe_class, device_watts, port_watts(device_watts, port_volts, ohms), limit)
+    watts = port_watts(device_watts, port_volts, ohms)
+    return PortBudget(port, load, poe_class, sheet.type, priority, port_volts, ohms, device_watts, watts, limit)
+
+
+def port_volts_finding(port: PortBudget, input_volts: float) -> Finding:
+    """A switch that passes its input through cannot serve a port whose type needs more volts."""
+    least = LEAST_PORT_VOLTS[port.type]
+    sentence = (
+        f"port {port.port} ({port.load}) is of type {port.type} and needs at least {least:g} V; the switch passes "
+        f"its input through, at the least {input_volts:.1f} V"
+    )
+    return Finding("port volts too low", input_volts < least, sentence)

@@ -13,11 +13,15 @@ its setting; a breaker at 1.45·In (IEC 60898-1 table 7, from memory); a gG fuse
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """Something that the design should know by name; ``bad`` where it must be mended."""
+    """Something that the design should know by name; ``bad``: must be mended, ``note``: must be known."""
 
     name: str
     bad: bool
     sentence: str
+    note: bool = False
+
+
+_CALLED: Final = {"electronic": "electronic limit", "breaker": "breaker", "fuse": "fuse"}
 
 
 def fault_amperes(supply_volts: float, loop_ohms: float) -> float:
@@ -37,8 +41,8 @@ def short_burns_on(kind: str, trip_amperes: float, least_fault_amperes: float) -
     needed = SURE_TO_TRIP[kind] * trip_amperes
     bad = least_fault_amperes < needed
     sentence = (
-        f"a short at the far end draws {least_fault_amperes:.1f} A over the hot loop; the {kind} of {trip_amperes:g} A "
-        f"is sure to open at {needed:.1f} A"
+        f"a short at the far end draws {least_fault_amperes:.1f} A over the hot loop; the {_CALLED[kind]} of "
+        f"{trip_amperes:g} A is sure to open at {needed:.1f} A"
     )
     return Finding("short burns on", bad, sentence + (": the short would burn on and heat the cable" if bad else ""))
 
@@ -46,7 +50,7 @@ def short_burns_on(kind: str, trip_amperes: float, least_fault_amperes: float) -
 def carries_load(kind: str, trip_amperes: float, highest_amperes: float, case: str) -> Finding:
     """The highest current of any case [A] against the rating [A]."""
     bad = highest_amperes > trip_amperes
-    sentence = f"the {kind} of {trip_amperes:g} A carries at most {highest_amperes:.2f} A (case {case})"
+    sentence = f"the {_CALLED[kind]} of {trip_amperes:g} A carries at most {highest_amperes:.2f} A (case {case})"
     return Finding("protection too small", bad, sentence + (": it would open in normal use" if bad else ""))
 
 

@@ -42,7 +42,28 @@ def _add_plan_commands(commands: "argparse._SubParsersAction[argparse.ArgumentPa
     )
     budget.add_argument("plan", type=Path, help="the plan (a YAML file)")
     budget.add_argument("--json", action="store_true", help="print one JSON document")
+    budget.add_argument("--html", type=Path, metavar="FILE", help="write a printable page instead, with drawings")
     budget.set_defaults(room="monitor.cli.budget")
+    init = commands.add_parser(
+        "init",
+        help="write a first plan from a few questions",
+        description="Ask a few questions and write a commented plan.",
+    )
+    init.add_argument("file", type=Path, help="the plan to write; one that is there is not overwritten")
+    init.set_defaults(room="monitor.cli.init")
+    fits = commands.add_parser(
+        "fits",
+        help="would one more load fit at a pole?",
+        description="Say whether one more load would fit at a pole: each budget's margin before and after, by the "
+        "plan, and by live readings where a farpole runs here.",
+    )
+    fits.add_argument("load", metavar="LOAD", help="a kind of load, as in config/datasheets/loads.yaml")
+    fits.add_argument("--at", required=True, metavar="POLE", help="the pole")
+    fits.add_argument("--cable-m", type=float, default=15.0, help="metres of Ethernet cable (default: 15)")
+    fits.add_argument("--plan", type=Path, help="a plan to answer from (default: that of the running farpole)")
+    fits.add_argument("--data", type=Path, help="data directory of the daemon")
+    fits.add_argument("--json", action="store_true", help="print one JSON document")
+    fits.set_defaults(room="monitor.cli.fits")
 
 
 def _add_running(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:

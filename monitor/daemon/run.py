@@ -246,6 +246,7 @@ class Daemon:
     def _itself(self, schedule: Schedule, keeper: Keeper) -> dict[str, Any]:
         return {
             "version": own_version(),
+            "plan": str(self.settings.plan_file.resolve()),
             "late_rounds": schedule.late,
             "clock_jumps": schedule.jumps,
             "last_failure": schedule.failed,

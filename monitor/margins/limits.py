@@ -3,7 +3,8 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from monitor.budgets.expected import FeederBudget, PoleBudget, SiteBudget
+from monitor.budgets.expected import PoleBudget, SiteBudget
+from monitor.budgets.feeders import FeederBudget
 from monitor.budgets.optical import Direction
 from monitor.facts import resources
 from monitor.facts.readings import Slot

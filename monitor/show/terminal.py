@@ -1,10 +1,8 @@
-"""The picture, alarms, causes and budgets as plain text for a terminal. Text from devices is already harmless."""
+"""The picture, alarms and causes as plain text for a terminal. Text from devices is already harmless."""
 
 from collections.abc import Iterable, Sequence
 from datetime import datetime, tzinfo
 
-from monitor.budgets.expected import PoleBudget, SiteBudget
-from monitor.budgets.optical import Direction
 from monitor.show.views import AlarmView, MarginView, Picture, PlaceView
 
 
@@ -117,91 +115,3 @@ def why(place: str, views: Iterable[AlarmView], zone: tzinfo) -> str:
             *(f"  caution: {line}" for line in cause["cautions"]),
         ]
     return "\n".join(lines)
-
-
-def budget(site: SiteBudget, name: str) -> str:
-    """All budgets, itemised."""
-    lines = [f"Budgets of {name}", ""]
-    for pole in site.poles.values():
-        lines += [f"== {pole.pole}", *_optical(pole), *_feeder(pole), *_poe(pole), ""]
-    return "\n".join(lines).rstrip()
-
-
-def _optical(pole: PoleBudget) -> list[str]:
-    if pole.optical is None:
-        return ["light: no fibre to this pole"]
-    lines: list[str] = []
-    for way in (pole.optical.outward, pole.optical.inward):
-        lines += _direction(way)
-    return lines
-
-
-def _direction(way: Direction) -> list[str]:
-    rows = [(term.name, f"{term.value:+.2f} {term.unit}", term.source) for term in way.terms()]
-    low, typical, high = way.expected_rx_dbm
-    return [
-        f"light, {way.sends} → {way.receives}, {way.wavelength_nm:g} nm",
-        *table(rows),
-        f"  expected at {way.receives}: {low:.1f} to {high:.1f} dBm, typically {typical:.1f} dBm",
-        f"  margin {way.margin_db:.2f} dB to sensitivity, {way.overload_margin_db:.2f} dB to overload",
-    ]
-
-
-def _feeder(pole: PoleBudget) -> list[str]:
-    feeder = pole.feeder
-    if feeder is None:
-        return ["volts: no feeder; the pole has a supply of its own"]
-    rows = [("case", "conductor", "pole draws", "volts", "amperes", "lost", "margin")]
-    for case in feeder.cases:
-        if case.at is None:
-            rows.append(
-                (
-                    case.case.name,
-                    f"{case.case.conductor_c:g} °C",
-                    f"{case.pole_watts:.1f} W",
-                    "collapse",
-                    "",
-                    "",
-                    case.why,
-                )
-            )
-            continue
-        rows.append(
-            (
-                case.case.name,
-                f"{case.case.conductor_c:g} °C",
-                f"{case.pole_watts:.1f} W",
-                f"{case.at.volts:.2f} V",
-                f"{case.at.amperes:.3f} A",
-                f"{case.at.loss_watts:.2f} W",
-                f"{case.margin_volts:+.2f} V",
-            )
-        )
-    terms = [(t.name, f"{t.value:.3f} {t.unit}", t.source) for t in feeder.terms]
-    return [
-        f"volts, from {feeder.supply} at {feeder.supply_volts:g} V; the switch takes {feeder.minimum_volts:g} "
-        f"to {feeder.maximum_volts:g} V",
-        *table(terms),
-        *table(rows),
-        f"  worst: {feeder.worst.case.name}",
-    ]
-
-
-def _poe(pole: PoleBudget) -> list[str]:
-    rows = [
-        (
-            f"port {p.port}",
-            p.load,
-            f"class {p.poe_class}",
-            f"{p.device_watts:.1f} W at the device",
-            f"{p.port_watts:.1f} W at the port",
-            f"of {p.limit_watts.value:g} W",
-        )
-        for p in pole.poe.ports
-    ]
-    return [
-        "watts, PoE",
-        *table(rows),
-        f"  together {pole.poe.total_watts:.1f} W of {pole.poe.budget_watts.value:g} W: "
-        f"margin {pole.poe.margin_watts:.1f} W (the class limits add up to {pole.poe.allocated_watts:.1f} W)",
-    ]

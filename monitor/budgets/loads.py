@@ -1,0 +1,41 @@
+"""What a pole draws: its switch, its PoE ports with their cables, by case."""
+
+from monitor.budgets.poe import PoeBudget, port_budget, switch_budget
+from monitor.plan.datasheets import Sheets
+from monitor.plan.parts import Load, Pole
+
+BOOST_VOLTS = 54.0
+"""What a boost stage puts on its PoE ports: common practice, no source (within 50 to 57 V of 802.3at)."""
+
+
+def watts_of(load: Load, case: str) -> float:
+    """Planned draw [W] of a load at the device: by day, by night (infrared, heater), or at start-up."""
+    night = (load.night_watts if load.night_watts is not None else load.watts) + load.heater_watts
+    if case == "day":
+        return load.watts
+    return max(night, load.start_up_watts or 0) if case == "start_up" else night
+
+
+def port_volts(pole: Pole, input_volts: float) -> float:
+    """Volts [V] that the switch puts on its PoE ports: its input, or what its boost stage makes of it."""
+    return BOOST_VOLTS if pole.switch.poe_input == "boost" else input_volts
+
+
+def poe_of(pole: Pole, sheets: Sheets, case: str, input_volts: float) -> PoeBudget:
+    """The PoE ports of a pole in a case, at the volts of its input."""
+    ports = []
+    for load in pole.loads:
+        sheet = sheets.poe_classes[load.poe_class]
+        watts = sheet.pd_watts if case == "allocated" else min(watts_of(load, case), sheet.pd_watts)
+        volts = port_volts(pole, input_volts)
+        ports.append(
+            port_budget(load.port, load.name, watts, volts, load.cable_m, load.poe_class, sheet, load.poe_priority)
+        )
+    return switch_budget(ports, pole.switch.poe_budget_watts)
+
+
+def pole_watts(pole: Pole, sheets: Sheets, case: str, input_volts: float = BOOST_VOLTS) -> float:
+    """Watts [W] that a pole's switch draws at its input: itself, its ports, and the loss of a boost stage."""
+    poe = min(poe_of(pole, sheets, case, input_volts).total_watts, pole.switch.poe_budget_watts)
+    efficiency = pole.switch.poe_efficiency if pole.switch.poe_input == "boost" else 1.0
+    return pole.switch.own_watts + poe / efficiency

@@ -1,0 +1,154 @@
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from monitor.budgets.autonomy import (
+    DAYS_OF_MONTHS,
+    autonomy,
+    capacity_share,
+    charge_through_a_year,
+    daily_wh,
+    day_hours,
+    usable_wh,
+)
+from monitor.plan.datasheets import Sheets
+from monitor.plan.parts import Plan
+from monitor.plan.power import SolarSupply
+from tests.golden.table import rows
+
+
+# Almanac day lengths (sunrise to sunset), US Naval Observatory tables, from memory; ±0.15 h.
+@pytest.mark.parametrize(
+    ("latitude", "day", "hours"),
+    [
+        (0, 80, 12.12),
+        (40, 172, 15.02),
+        (40, 355, 9.33),
+        (51.5, 172, 16.63),
+        (51.5, 355, 7.83),
+        (-33.9, 172, 9.9),
+        (-33.9, 355, 14.4),
+        (60, 172, 18.87),
+    ],
+)
+def test_length_of_the_day(latitude: float, day: int, hours: float) -> None:
+    assert day_hours(latitude, day) == pytest.approx(hours, abs=0.15)
+
+
+def test_inside_the_polar_circle_there_is_no_day_or_no_night() -> None:
+    assert day_hours(75, 172) == 24
+    assert day_hours(75, 355) == 0
+
+
+@given(st.floats(-55, 55), st.integers(1, 365))
+def test_what_is_day_in_the_north_is_night_in_the_south(latitude: float, day: int) -> None:
+    # Sunrise to sunset is a little more than half, by refraction and the sun's radius, on both sides.
+    assert 24 <= day_hours(latitude, day) + day_hours(-latitude, day) <= 25.2
+
+
+@pytest.mark.parametrize(("given_", "expected", "tolerance"), rows("autonomy", "daily_energy"))
+def test_energy_of_a_day(given_: dict[str, Any], expected: dict[str, Any], tolerance: float) -> None:
+    total = sum(daily_wh(0, watts, hours) for watts, hours in given_["loads"])
+    assert total == pytest.approx(expected["wh"], abs=tolerance)
+    assert total * given_["factor"] == pytest.approx(expected["wh_panel"], abs=tolerance)
+
+
+@pytest.mark.parametrize(("given_", "expected", "tolerance"), rows("autonomy", "battery_ah_temp"))
+def test_a_bank_for_the_cold(given_: dict[str, Any], expected: dict[str, Any], tolerance: float) -> None:
+    # The published bank of 1,650 Ah, half of it used, gives 500 Ah at −10 °C (multiplier 1.65).
+    assert usable_wh(1, expected["ah"], given_["dod"], 1 / given_["mult"]) == pytest.approx(
+        given_["usable_ah"], abs=0.1
+    )
+
+
+@pytest.mark.parametrize(("given_", "expected", "tolerance"), rows("autonomy", "battery_autonomy_wh"))
+def test_a_bank_for_days_without_sun(given_: dict[str, Any], expected: dict[str, Any], tolerance: float) -> None:
+    ah = expected["wh_batt"] / given_["v"]
+    assert ah == pytest.approx(expected["ah"], abs=tolerance)
+    assert usable_wh(given_["v"], ah, given_["dod"], 1.0) == pytest.approx(expected["wh_autonomy"], abs=tolerance)
+    assert expected["wh_autonomy"] / expected["wh_load"] == pytest.approx(given_["days"])
+
+
+@pytest.mark.parametrize(("given_", "expected", "tolerance"), rows("autonomy", "lvd_vpc"))
+def test_cut_off_volts_by_cell(
+    given_: dict[str, Any], expected: dict[str, Any], tolerance: float, sheets: Sheets
+) -> None:
+    sheet = sheets.batteries["agm"]
+    assert sheet.cutoff_volts_per_cell == given_["vpc"][0]
+    for volts in (12, 24, 48):
+        cells = volts / sheet.cell_volts
+        assert [vpc * cells for vpc in given_["vpc"]] == pytest.approx(expected[f"v{volts}"], abs=tolerance)
+
+
+def test_capacity_between_the_points_of_a_datasheet_and_not_beyond(sheets: Sheets) -> None:
+    agm = sheets.batteries["agm"]
+    assert capacity_share(agm, 0) == 0.84
+    assert capacity_share(agm, 2.5) == pytest.approx(0.86)
+    with pytest.raises(ValueError, match="outside -10 to 40 °C"):
+        capacity_share(agm, -20)
+
+
+def solar(tarrow: Plan, **changes: Any) -> SolarSupply:
+    supply = tarrow.supply("ridge-solar")
+    assert isinstance(supply, SolarSupply)
+    return supply.model_copy(update=changes)
+
+
+def test_days_without_sun(tarrow: Plan, sheets: Sheets) -> None:
+    found = autonomy(solar(tarrow), sheets.batteries, -36, -9, 10.0, 14.0)
+    assert found.usable_wh == pytest.approx(25.6 * 100 * 0.8 * (0.8 + 0.1 * 0.1))
+    night = 24 - min(day_hours(-36, 15 + sum(DAYS_OF_MONTHS[:m])) for m in range(12))
+    assert found.worst_day_wh == pytest.approx((10 * (24 - night) + 14 * night) / 0.92 + 24 * 1.5)
+    assert found.days == pytest.approx(found.usable_wh / found.worst_day_wh)
+    assert found.worst_month == 6
+
+
+def test_a_makers_own_slope_takes_the_place_of_the_datasheet(tarrow: Plan, sheets: Sheets) -> None:
+    supply = solar(tarrow)
+    battery = supply.battery.model_copy(update={"cold_share": 0.5})
+    found = autonomy(supply.model_copy(update={"battery": battery}), sheets.batteries, -36, -9, 10, 14)
+    assert found.usable_wh == pytest.approx(25.6 * 100 * 0.8 * 0.5)
+
+
+@pytest.mark.parametrize(
+    ("changes", "name"),
+    [
+        ({"cutoff_volts": 20.0}, "cut-off too low"),
+        ({"reconnect_volts": 22.0}, "reconnects too soon"),
+        ({"sun_hours_per_day": [5.0] * 5 + [0.2] + [5.0] * 6}, "harvest below use"),
+    ],
+)
+def test_what_must_be_mended_is_found(changes: dict[str, Any], name: str, tarrow: Plan, sheets: Sheets) -> None:
+    fine = {f.name: f.bad for f in autonomy(solar(tarrow), sheets.batteries, -36, -9, 10, 14).findings}
+    bad = {f.name: f.bad for f in autonomy(solar(tarrow, **changes), sheets.batteries, -36, -9, 10, 14).findings}
+    assert (fine[name], bad[name]) == (False, True)
+
+
+def test_lithium_that_cannot_be_charged_on_cold_mornings_is_noted(tarrow: Plan, sheets: Sheets) -> None:
+    def noted(coldest_c: float) -> list[bool]:
+        found = autonomy(solar(tarrow), sheets.batteries, -36, coldest_c, 10, 14).findings
+        return [f.note for f in found if f.name == "charging locked out by cold"]
+
+    assert noted(-9) == [True]
+    assert noted(3) == []
+
+
+@given(st.floats(500, 5000), st.lists(st.floats(0, 3000), min_size=12, max_size=12), st.floats(1, 2500))
+def test_charge_stays_between_empty_and_full_and_more_sun_never_lowers_it(
+    usable: float, harvest: list[float], use: float
+) -> None:
+    lowest = charge_through_a_year(usable, harvest, [use] * 12)
+    assert all(0 <= level <= 1 for level in lowest)
+    brighter = charge_through_a_year(usable, [h + 100 for h in harvest], [use] * 12)
+    assert all(b >= a - 1e-9 for a, b in zip(lowest, brighter, strict=True))
+
+
+def test_a_winter_that_takes_more_than_it_gives_empties_the_battery() -> None:
+    lowest = charge_through_a_year(1000, [500] * 5 + [80, 80] + [500] * 5, [100] * 12)
+    # 20 Wh a day are missing in June and July: 600 Wh by the end of June, all by 20 July.
+    assert lowest[4] == 1
+    assert lowest[5] == pytest.approx(0.4)
+    assert lowest[6] == 0
+    assert lowest[11] == 1
