@@ -138,7 +138,8 @@ def _impacted(topology: Topology, root: str, because: Mapping[str, str]) -> tupl
 
 def hold_explained(watches: Mapping[str, Watch], before: Explained, now: Explained, now_s: float) -> dict[str, Watch]:
     """Give what a root explained until now time to start, once that root is gone."""
-    released = {pole for pole, root in before.because.items() if pole not in now.because and root not in now.roots}
+    gone = [impacted for root, impacted in before.roots.items() if root not in now.roots]
+    released = {pole for impacted in gone for pole in impacted if pole not in now.because}
     return {
         pole: replace(watch, misses=1, kinds=0, held_until_s=now_s + GRACE_S)
         if pole in released and watch.doubtful

@@ -108,7 +108,7 @@ class Rounds:
         memory.watches[sight.place] = silence.look(memory.watches[sight.place], sight)
         explained = silence.explain(topology, memory.watches)
         memory.watches = silence.hold_explained(memory.watches, memory.explained, explained, now_s)
-        memory.explained = explained
+        explained = memory.explained = silence.explain(topology, memory.watches)
         loads = {load.name: load.resource for load in memory.design.loads.get(sight.place, [])}
         found = [
             *conditions.of_sight(sight, memory.watches[sight.place], device.name, services, loads),

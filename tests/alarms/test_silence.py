@@ -99,6 +99,15 @@ def test_what_a_root_explained_gets_time_to_start_when_the_root_is_gone(topology
     assert late.silent
 
 
+def test_what_had_only_begun_to_miss_behind_a_root_gets_that_time_too(topology: Topology) -> None:
+    before = explain(topology, watches(topology, "creek"))
+    seen = {**watches(topology), "ridge": Watch(misses=1, kinds=2, answered_s=1.0)}
+    held = hold_explained(seen, before, explain(topology, seen), 1000.0)
+    for i in range(5):
+        held["ridge"] = look(held["ridge"], Sight("ridge", 1001.0 + i, SILENT, loads={"a": SILENT}))
+    assert not held["ridge"].silent
+
+
 def test_what_a_silence_explains_beyond_its_poles(topology: Topology) -> None:
     seen = watches(topology, "creek", "woolshed", "ridge")
     shadow = overshadowed(topology, seen, explain(topology, seen))

@@ -92,6 +92,10 @@ def test_only_the_clock_reads_clocks() -> None:
 
 
 UNIT_ENDINGS = {
+    "wh",
+    "days",
+    "per_day",
+    "per_cell",
     *UNITS,
     "db",
     "dbm",
@@ -117,6 +121,15 @@ UNIT_ENDINGS = {
     "per_splice",
 }
 PURE_NUMBERS = {
+    "share",
+    "harvest_share",
+    "cold_share",
+    "capacity_share",
+    "lowest_charge",
+    "before",
+    "after",
+    "by_vlan",
+    "ohms_at_20c",
     "latitude",
     "longitude",
     "usable",

@@ -117,6 +117,21 @@ async def test_why_a_pole_dropped(hand: ByHand, fault: str, pole: str, cause: st
     assert [(alarm.key.resource, alarm.cause.name if alarm.cause else "") for alarm in silent] == [(pole, cause)]
 
 
+async def test_a_pole_that_comes_back_leaves_no_alarm_behind_it(hand: ByHand) -> None:
+    hand.farm.site.world.boot_s = 3600.0  # what lies behind takes longer to start than this test runs
+    hand.farm.breaks("fibre-cut", "creek")
+    await hand.all(3)
+    assert hand.standing == {"creek pole-silent"}
+    hand.farm.repaired()
+    hand.farm.site.world.runs["woolshed"].cut = True
+    hand.farm.breaks("feeder-open", "woolshed")
+    await hand.all(3)
+    assert hand.standing == set(), "woolshed gets its time to start before it counts for itself"
+    await hand.clock.turn(GRACE_S)
+    await hand.all(3)
+    assert hand.standing == {"woolshed pole-silent"}
+
+
 async def test_wrong_community_is_not_a_silent_pole(farm: Farm, sheets: Sheets) -> None:
     clock = HandClock()
     keeper = Keeper(farm.settings.data.with_suffix(".sqlite"))
