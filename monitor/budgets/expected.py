@@ -115,4 +115,4 @@ def _autonomy(plan: Plan, pole: Pole, sheets: Sheets, volts: float) -> AutonomyB
     if not isinstance(supply, SolarSupply):
         return None
     day, night = pole_watts(pole, sheets, "day", volts), pole_watts(pole, sheets, "night", volts)
-    return autonomy(supply, sheets.batteries, plan.site.latitude, plan.site.coldest_c, day, night)
+    return autonomy(supply, sheets.batteries, plan.site.latitude, plan.site.longitude, plan.site.coldest_c, day, night)

@@ -66,6 +66,7 @@ class SolarSupply(Part):
         None, min_length=12, max_length=12, description="kWh/m² a day in the panel's plane, January to December"
     )
     sun_hours_source: str = ""
+    clear_sky_share: float | None = Field(None, gt=0, le=1, description="of a clear sky's sun, where no table is given")
     harvest_share: float = Field(
         0.75, gt=0, le=1, description="after dirt, heat, controller; common practice, no source"
     )

@@ -178,7 +178,7 @@ def _autonomy(auto: AutonomyBudget) -> Iterator[Section]:
         ),
     )
     if auto.harvest_wh is None or auto.lowest_charge is None:
-        yield Section("the year: no sun hours in the plan (sun_hours_per_day), so no harvest can be computed")
+        yield Section(f"the year: no harvest can be computed: {auto.harvest_source}")
         return
     months = zip(_MONTHS, auto.harvest_wh, auto.use_wh, auto.lowest_charge, strict=True)
     rows = [
@@ -189,5 +189,5 @@ def _autonomy(auto: AutonomyBudget) -> Iterator[Section]:
         "the year, a mean day of each month",
         rows,
         ("month", "harvest", "use", "left", "lowest charge"),
-        (f"worst month: {worst}",),
+        (f"worst month: {worst}; sun hours: {auto.harvest_source}",),
     )

@@ -155,6 +155,7 @@ def _autonomy(auto: AutonomyBudget) -> Json:
         "days_wanted": auto.days_wanted,
         "margin_days": round(auto.margin_days, 4),
         "harvest_wh_per_day": [round(wh, 1) for wh in auto.harvest_wh] if auto.harvest_wh else None,
+        "harvest_source": auto.harvest_source,
         "use_wh_per_day": [round(wh, 1) for wh in auto.use_wh],
         "lowest_charge": [round(level, 3) for level in auto.lowest_charge] if auto.lowest_charge else None,
         "worst_month": auto.worst_month,

@@ -13,6 +13,7 @@ from monitor.budgets.autonomy import (
     day_hours,
     usable_wh,
 )
+from monitor.budgets.sun import clear_sky_hours
 from monitor.plan.datasheets import Sheets
 from monitor.plan.parts import Plan
 from monitor.plan.power import SolarSupply
@@ -97,7 +98,7 @@ def solar(tarrow: Plan, **changes: Any) -> SolarSupply:
 
 
 def test_days_without_sun(tarrow: Plan, sheets: Sheets) -> None:
-    found = autonomy(solar(tarrow), sheets.batteries, -36, -9, 10.0, 14.0)
+    found = autonomy(solar(tarrow), sheets.batteries, -36, 148, -9, 10.0, 14.0)
     assert found.usable_wh == pytest.approx(25.6 * 100 * 0.8 * (0.8 + 0.1 * 0.1))
     night = 24 - min(day_hours(-36, 15 + sum(DAYS_OF_MONTHS[:m])) for m in range(12))
     assert found.worst_day_wh == pytest.approx((10 * (24 - night) + 14 * night) / 0.92 + 24 * 1.5)
@@ -108,7 +109,7 @@ def test_days_without_sun(tarrow: Plan, sheets: Sheets) -> None:
 def test_a_makers_own_slope_takes_the_place_of_the_datasheet(tarrow: Plan, sheets: Sheets) -> None:
     supply = solar(tarrow)
     battery = supply.battery.model_copy(update={"cold_share": 0.5})
-    found = autonomy(supply.model_copy(update={"battery": battery}), sheets.batteries, -36, -9, 10, 14)
+    found = autonomy(supply.model_copy(update={"battery": battery}), sheets.batteries, -36, 148, -9, 10, 14)
     assert found.usable_wh == pytest.approx(25.6 * 100 * 0.8 * 0.5)
 
 
@@ -121,14 +122,14 @@ def test_a_makers_own_slope_takes_the_place_of_the_datasheet(tarrow: Plan, sheet
     ],
 )
 def test_what_must_be_mended_is_found(changes: dict[str, Any], name: str, tarrow: Plan, sheets: Sheets) -> None:
-    fine = {f.name: f.bad for f in autonomy(solar(tarrow), sheets.batteries, -36, -9, 10, 14).findings}
-    bad = {f.name: f.bad for f in autonomy(solar(tarrow, **changes), sheets.batteries, -36, -9, 10, 14).findings}
+    fine = {f.name: f.bad for f in autonomy(solar(tarrow), sheets.batteries, -36, 148, -9, 10, 14).findings}
+    bad = {f.name: f.bad for f in autonomy(solar(tarrow, **changes), sheets.batteries, -36, 148, -9, 10, 14).findings}
     assert (fine[name], bad[name]) == (False, True)
 
 
 def test_lithium_that_cannot_be_charged_on_cold_mornings_is_noted(tarrow: Plan, sheets: Sheets) -> None:
     def noted(coldest_c: float) -> list[bool]:
-        found = autonomy(solar(tarrow), sheets.batteries, -36, coldest_c, 10, 14).findings
+        found = autonomy(solar(tarrow), sheets.batteries, -36, 148, coldest_c, 10, 14).findings
         return [f.note for f in found if f.name == "charging locked out by cold"]
 
     assert noted(-9) == [True]
@@ -152,3 +153,40 @@ def test_a_winter_that_takes_more_than_it_gives_empties_the_battery() -> None:
     assert lowest[5] == pytest.approx(0.4)
     assert lowest[6] == 0
     assert lowest[11] == 1
+
+
+# Typical year (TMY3) of Greensboro, North Carolina, 36.1° N, plane tilted by the latitude and facing south, in
+# kWh/m² a day, as pvlib 0.16 computes it from the station's file: what is had is a share of a clear sky's.
+TYPICAL = [3.62, 4.27, 5.0, 5.56, 5.26, 5.56, 5.51, 5.51, 4.94, 4.6, 3.61, 3.67]
+
+
+def test_a_typical_year_is_a_share_of_a_clear_sky() -> None:
+    pytest.importorskip("pvlib")
+    clear = clear_sky_hours(36.1, -79.95, 36.1, 180)
+    shares = [had / most for had, most in zip(TYPICAL, clear, strict=True)]
+    assert all(0.5 < share < 0.85 for share in shares), shares
+
+
+def test_the_length_of_the_day_against_pvlib() -> None:
+    """The NREL solar position algorithm, an implementation that is none of ours."""
+    pvlib = pytest.importorskip("pvlib")
+    import pandas as pd
+
+    for latitude in (-45, -36, 0, 36, 55):
+        for month in (3, 6, 9, 12):
+            day = pd.DatetimeIndex([f"2021-{month:02d}-21"], tz="UTC")
+            sun = pvlib.solarposition.sun_rise_set_transit_spa(day, latitude, 0)
+            hours = (sun["sunset"].iloc[0] - sun["sunrise"].iloc[0]).total_seconds() / 3600
+            assert day_hours(latitude, day[0].dayofyear) == pytest.approx(hours, abs=8 / 60)
+
+
+def test_without_a_table_the_clear_sky_is_taken_where_the_plan_says_a_share(tarrow: Plan, sheets: Sheets) -> None:
+    pytest.importorskip("pvlib")
+    bare = solar(tarrow, sun_hours_per_day=None)
+    none = autonomy(bare, sheets.batteries, -36, 148, -9, 10, 14)
+    assert none.harvest_wh is None
+    assert "neither sun_hours_per_day nor clear_sky_share" in none.harvest_source
+    found = autonomy(solar(tarrow, sun_hours_per_day=None, clear_sky_share=0.6), sheets.batteries, -36, 148, -9, 10, 14)
+    assert found.harvest_wh is not None
+    assert min(found.harvest_wh) == found.harvest_wh[5], "June is the darkest month south of the equator"
+    assert "60% of a clear sky" in found.harvest_source
