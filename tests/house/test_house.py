@@ -124,6 +124,7 @@ PURE_NUMBERS = {
     "share",
     "harvest_share",
     "cold_share",
+    "clear_sky_share",
     "capacity_share",
     "lowest_charge",
     "before",
