@@ -103,7 +103,9 @@ def alarm_view(alarm: Alarm) -> AlarmView:
 def _place(known: Known, name: str, pole: Pole | None) -> PlaceView:
     watch = known.watches[name]
     state, reason = _state(known, name, watch)
-    margins = tuple(margin_view(known, slot) for slot in known.limits if resources.place_of(slot.resource) == name)
+    slots = [slot for slot in known.limits if resources.place_of(slot.resource) == name]
+    gone = state in ("silent", "not seen")
+    margins = tuple(margin_view(known, slot, gone and slot.quantity not in _METERED_ELSEWHERE) for slot in slots)
     loads = tuple(_load(known, name, load, state) for load in pole.loads) if pole else ()
     above = ""
     metres = None
@@ -151,27 +153,30 @@ def _hidden_by(known: Known, name: str, watch: Watch) -> str:
     return ""
 
 
-def margin_view(known: Known, slot: Slot) -> MarginView:
-    """A margin for people."""
-    limit, margin = known.limits[slot], known.margins.get(slot)
-    unit = UNITS[QUANTITIES[slot.quantity].unit]
-    reading = known.latest.reading(slot)
-    standing = margin.standing.value if margin else Standing.NO_VALUE.value
-    missing = reading.state.name.lower() if reading and reading.state is not State.SEEN else ""
-    if reading is None:
-        missing = "not asked"
-    value = margin.value if margin else None
+_METERED_ELSEWHERE = {"feeder_amperes"}
+"""Quantities of a pole that are read at the head-end, so that a silent pole does not hide them."""
+
+
+def margin_view(known: Known, slot: Slot, hidden: bool = False) -> MarginView:
+    """A margin for people; a ``hidden`` one has no value now, and says what was last seen."""
+    limit, margin, reading = known.limits[slot], known.margins.get(slot), known.latest.reading(slot)
+    value, stands, away = (margin.value, margin.standing, margin.margin) if margin else (None, Standing.NO_VALUE, None)
+    text = written(reading)
+    missing = "not asked" if reading is None else "" if reading.state is State.SEEN else reading.state.name.lower()
+    if hidden:
+        missing = f"last {text}" if reading is not None and reading.state is State.SEEN else missing
+        value, stands, away, text = None, Standing.NO_VALUE, None, "not seen"
     return MarginView(
         slot.resource,
         slot.quantity,
-        unit,
+        UNITS[QUANTITIES[slot.quantity].unit],
         value,
-        written(reading),
+        text,
         limit.low,
         limit.high,
         limit.expected,
-        margin.margin if margin else None,
-        standing,
+        away,
+        stands.value,
         reading.at_s if reading else 0.0,
         missing,
         limit.source,

@@ -73,6 +73,15 @@ def test_behind_a_silent_pole_nothing_is_seen_with_the_reason_beside_it(memory: 
     assert compose(memory, NOW_S, "1").headline == "creek is silent."
 
 
+def test_a_silent_pole_shows_no_old_value_as_if_it_were_now(memory: Memory) -> None:
+    take(memory, RX, -9.0)
+    silence(memory, "creek")
+    creek = next(pole for pole in compose(memory, NOW_S, "1").poles if pole.name == "creek")
+    light = next(m for m in creek.margins if m.resource == RX.resource)
+    assert (light.value, light.margin, light.standing) == (None, None, "no value")
+    assert (light.text, light.missing) == ("not seen", "last −9.0 dBm")
+
+
 def test_no_light_is_words_and_null_never_a_number(memory: Memory) -> None:
     take(memory, RX, -math.inf)
     document = json.loads(json.dumps(compose(memory, NOW_S, "1").json(), allow_nan=False))
