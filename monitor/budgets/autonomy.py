@@ -11,6 +11,7 @@ from monitor.budgets.terms import Term, need
 from monitor.plan.datasheets import BatterySheet
 from monitor.plan.power import SolarSupply
 
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 DAYS_OF_MONTHS = (31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31)
 
 
@@ -203,12 +204,7 @@ def _findings(
             )
         )
     if harvest is not None:
-        short = [i + 1 for i in range(12) if harvest[i] < use[i]]
-        found.append(
-            Finding(
-                "harvest below use",
-                bool(short),
-                f"harvest covers use in every month but {short}" if short else "harvest covers use in every month",
-            )
-        )
+        short = [MONTHS[month] for month in range(12) if harvest[month] < use[month]]
+        sentence = f"harvest is less than use in {', '.join(short)}" if short else "harvest covers use in every month"
+        found.append(Finding("harvest below use", bool(short), sentence))
     return found

@@ -4,7 +4,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
-from monitor.budgets.autonomy import AutonomyBudget
+from monitor.budgets.autonomy import MONTHS, AutonomyBudget
 from monitor.budgets.bandwidth import LIMIT_SHARE, BandwidthBudget
 from monitor.budgets.expected import PoleBudget, SiteBudget
 from monitor.budgets.feeders import FeederBudget, FeederCase
@@ -14,8 +14,6 @@ from monitor.budgets.protection import Finding
 from monitor.budgets.terms import Term
 from monitor.facts.units import c_to_f
 from monitor.show.terminal import table
-
-_MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,11 +178,11 @@ def _autonomy(auto: AutonomyBudget) -> Iterator[Section]:
     if auto.harvest_wh is None or auto.lowest_charge is None:
         yield Section(f"the year: no harvest can be computed: {auto.harvest_source}")
         return
-    months = zip(_MONTHS, auto.harvest_wh, auto.use_wh, auto.lowest_charge, strict=True)
+    months = zip(MONTHS, auto.harvest_wh, auto.use_wh, auto.lowest_charge, strict=True)
     rows = [
         (m, f"{got:.0f} Wh", f"{used:.0f} Wh", f"{got - used:+.0f} Wh", f"{low:.0%}") for m, got, used, low in months
     ]
-    worst = _MONTHS[(auto.worst_month or 1) - 1]
+    worst = MONTHS[(auto.worst_month or 1) - 1]
     yield Section(
         "the year, a mean day of each month",
         rows,

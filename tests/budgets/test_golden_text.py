@@ -1,0 +1,40 @@
+"""The whole of two designs as text and numbers: a sound one (the shipped example) and one with everything wrong.
+
+The numbers are checked against the outside by the other tests of this folder; these hold every sentence, source
+and digit in place. After a change that is meant: FARPOLE_WRITE_GOLDEN=1, and read the difference.
+"""
+
+import json
+import os
+from pathlib import Path
+
+import pytest
+
+from monitor.budgets.expected import site_budget
+from monitor.daemon.files import load_plan, shipped
+from monitor.show.budget_text import budget
+from monitor.show.budget_view import as_json
+
+HERE = Path(__file__).parent
+GOLDEN = HERE.parent / "golden"
+PLANS = {"tarrow-downs": shipped() / "tarrow-downs.yaml", "troubled": HERE / "troubled.yaml"}
+
+
+def held(name: str, text: str) -> None:
+    file = GOLDEN / name
+    if os.environ.get("FARPOLE_WRITE_GOLDEN"):
+        file.write_text(text, encoding="utf-8")
+    assert text == file.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("name", PLANS)
+def test_every_digit(name: str) -> None:
+    plan, sheets = load_plan(PLANS[name])
+    document = as_json(site_budget(plan, sheets), plan.site.name)
+    held(f"budget-{name}.json", json.dumps(document, indent=1, ensure_ascii=False) + "\n")
+
+
+@pytest.mark.parametrize("name", PLANS)
+def test_every_sentence(name: str) -> None:
+    plan, sheets = load_plan(PLANS[name])
+    held(f"budget-{name}.txt", budget(site_budget(plan, sheets), plan.site.name) + "\n")
