@@ -6,11 +6,13 @@ and digit in place. After a change that is meant: FARPOLE_WRITE_GOLDEN=1, and re
 
 import json
 import os
+from dataclasses import asdict
 from pathlib import Path
 
 import pytest
 
-from monitor.budgets.expected import site_budget
+from monitor.budgets.expected import behind, site_budget
+from monitor.budgets.fits import Measured, fits
 from monitor.daemon.files import load_plan, shipped
 from monitor.show.budget_text import budget
 from monitor.show.budget_view import as_json
@@ -38,3 +40,32 @@ def test_every_digit(name: str) -> None:
 def test_every_sentence(name: str) -> None:
     plan, sheets = load_plan(PLANS[name])
     held(f"budget-{name}.txt", budget(site_budget(plan, sheets), plan.site.name) + "\n")
+
+
+MEASURED = {
+    "as planned": Measured({}),
+    "measured": Measured({"creek": 2.9, "near": 9.0}, poe_total_watts=31.5, light_margin_db=-0.4),
+}
+
+
+@pytest.mark.parametrize("name", PLANS)
+def test_every_answer_of_fits(name: str) -> None:
+    plan, sheets = load_plan(PLANS[name])
+    found = {
+        f"{load} at {pole.name}, {how}": [
+            rounded(asdict(a)) for a in fits(plan, sheets, pole.name, sheets.loads[load], 15, m)
+        ]
+        for pole in plan.poles
+        for load in ("camera-with-heater", "access-point")
+        for how, m in MEASURED.items()
+    }
+    held(f"fits-{name}.json", json.dumps(found, indent=1, ensure_ascii=False) + "\n")
+
+
+def rounded(answer: dict[str, object]) -> dict[str, object]:
+    return {key: round(value, 6) if isinstance(value, float) else value for key, value in answer.items()}
+
+
+def test_what_lies_behind_in_the_order_of_the_plan() -> None:
+    plan, _ = load_plan(PLANS["troubled"])
+    assert [behind(plan, pole.name) for pole in plan.poles] == [["far", "hill"], [], [], []]
