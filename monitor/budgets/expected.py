@@ -57,7 +57,7 @@ def site_budget(plan: Plan, sheets: Sheets, measured_ohms: Mapping[str, float] |
 
 def _pole(plan: Plan, pole: Pole, sheets: Sheets, feeder: FeederBudget | None) -> PoleBudget:
     volts = _input_volts(plan, pole, feeder)
-    poe = poe_of(pole, sheets, "night", volts)
+    poe = poe_of(pole, sheets, "night", volts, plan.site.hottest_c)
     findings = (
         tuple(port_volts_finding(port, volts) for port in poe.ports) if pole.switch.poe_input == "pass-through" else ()
     )
@@ -114,5 +114,5 @@ def _autonomy(plan: Plan, pole: Pole, sheets: Sheets, volts: float) -> AutonomyB
     supply = plan.supply(pole.supply) if pole.supply else None
     if not isinstance(supply, SolarSupply):
         return None
-    day, night = pole_watts(pole, sheets, "day", volts), pole_watts(pole, sheets, "night", volts)
+    day, night = (pole_watts(pole, sheets, case, plan.site.hottest_c, volts) for case in ("day", "night"))
     return autonomy(supply, sheets.batteries, plan.site.latitude, plan.site.longitude, plan.site.coldest_c, day, night)

@@ -6,14 +6,20 @@ from dataclasses import dataclass, replace
 
 from monitor.budgets.feeder import AtPole, Collapse, Stretch, loop_ohms, ohms_at, solve_tree
 from monitor.budgets.loads import pole_watts
-from monitor.budgets.protection import Finding, carries_load, conductor_carries, fault_amperes, short_burns_on
+from monitor.budgets.protection import (
+    Finding,
+    carries_load,
+    conductor_carries,
+    fault_amperes,
+    short_burns_on,
+    supply_carries,
+    touchable,
+)
 from monitor.budgets.terms import Term
 from monitor.plan.datasheets import ConductorSheet, Sheets
 from monitor.plan.parts import Feeder, MainsSupply, Plan, Pole, SolarSupply
 
 SMALLEST_STEP_WATTS = 0.01
-EXTRA_LOW_VOLTAGE = 60.0
-"""Volts DC: ES1 in IEC 62368-1 table 4. Cautions defer to local code."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +124,9 @@ class _Tree:
 
     def stretches(self, sheets: Sheets, case: Case, ohms: Ohms) -> dict[str, Stretch]:
         return {
-            pole.name: Stretch(feeder.start, ohms(pole, case.conductor_c), pole_watts(pole, sheets, case.loads))
+            pole.name: Stretch(
+                feeder.start, ohms(pole, case.conductor_c), pole_watts(pole, sheets, case.loads, case.conductor_c)
+            )
             for pole, feeder in self.poles
         }
 
@@ -274,7 +282,6 @@ def _findings(
     conductor: tuple[ConductorSheet, str],
     fault: float,
 ) -> tuple[Finding, ...]:
-    found = []
     first = pole
     while first.feeder and first.feeder.start:
         first = plan.pole(first.feeder.start)
@@ -282,6 +289,7 @@ def _findings(
     steady = [row for row in rows if row.at is not None and row.case.loads != "allocated"]
     highest = max(steady, key=lambda row: row.at.amperes if row.at else 0.0, default=None)
     amperes = highest.at.amperes if highest and highest.at else 0.0
+    found = []
     if protection is None:
         found.append(
             Finding("no protection in the plan", False, "the plan names no protection of this feeder", note=True)
@@ -294,19 +302,4 @@ def _findings(
     rated = sheet.amperes.get(size)
     found.append(conductor_carries(size, rated.value if rated else None, trip, amperes, rated.source if rated else ""))
     given = max((row.supply_watts or 0.0 for row in rows if row.case.loads != "allocated"), default=0.0)
-    found.append(
-        Finding(
-            "supply too small",
-            given > tree.limit_watts,
-            f"the supply gives at most {given:.0f} W and may give {tree.limit_watts:g} W",
-        )
-    )
-    found.append(
-        Finding(
-            "over extra-low voltage",
-            tree.volts > EXTRA_LOW_VOLTAGE,
-            f"{tree.volts:g} V; above {EXTRA_LOW_VOLTAGE:g} V DC it is no longer ES1 (IEC 62368-1): "
-            "local codes for low voltage then apply",
-        )
-    )
-    return tuple(found)
+    return (*found, supply_carries(given, tree.limit_watts), *touchable(tree.volts, tree.limit_watts))

@@ -9,12 +9,9 @@ from monitor.budgets.protection import Finding
 from monitor.budgets.terms import Term, need
 from monitor.plan.datasheets import PoeClassSheet
 
-CATEGORY_5_OHMS_PER_KM = 93.8
-"""One conductor of a category 5e cable at 20 °C: 9.38 Ω per 100 m, TIA-568-C.2 (from memory)."""
 
-
-def channel_ohms(cable_m: float, four_pairs: bool, conductor_ohms_per_km: float = CATEGORY_5_OHMS_PER_KM) -> float:
-    """Loop resistance [Ω] that PoE sees over a cable [m].
+def channel_ohms(cable_m: float, four_pairs: bool, conductor_ohms_per_km: float) -> float:
+    """Loop resistance [Ω] that PoE sees over a cable [m] of so many Ω per km of one conductor.
 
     Two pairs: each leg is two conductors in parallel, so the loop is ONE conductor's resistance; four pairs:
     half of that. Source: IEEE 802.3-2018 33.1.4 (12.5 Ω for 100 m of type 2), 145.1.3. Valid to 200 m.
@@ -126,16 +123,15 @@ def port_budget(
     load: str,
     device_watts: float,
     port_volts: float,
-    cable_m: float,
+    cable_ohms: float,
     poe_class: int,
     sheet: PoeClassSheet,
     priority: str = "low",
 ) -> PortBudget:
-    """One port: its device's watts, the port's volts, the cable [m] and the class."""
-    ohms = channel_ohms(cable_m, four_pairs=poe_class >= 5)
+    """One port: its device's watts, the port's volts, the loop of its cable [Ω] and the class."""
     limit = Term(f"class {poe_class} at the port", sheet.pse_watts, "W", sheet.source)
-    watts = port_watts(device_watts, port_volts, ohms)
-    return PortBudget(port, load, poe_class, sheet.type, priority, port_volts, ohms, device_watts, watts, limit)
+    watts = port_watts(device_watts, port_volts, cable_ohms)
+    return PortBudget(port, load, poe_class, sheet.type, priority, port_volts, cable_ohms, device_watts, watts, limit)
 
 
 def port_volts_finding(port: PortBudget, input_volts: float) -> Finding:

@@ -64,3 +64,28 @@ def conductor_carries(
     bad = through > ampacity
     sentence = f"up to {through:.1f} A may flow; the conductor ({size}) may carry {ampacity:g} A ({source})"
     return Finding("conductor too small", bad, sentence)
+
+
+EXTRA_LOW_VOLTAGE = 60.0
+"""Volts DC: ES1 in IEC 62368-1 table 4."""
+LIMITED_POWER_WATTS = 100.0
+"""Limited power source in IEC 62368-1 annex Q, and class 2 circuits in NEC 725; from memory."""
+
+
+def supply_carries(most_watts: float, limit_watts: float) -> Finding:
+    """The highest draw of any case [W] against what the supply may give [W]."""
+    sentence = f"the supply gives at most {most_watts:.0f} W and may give {limit_watts:g} W"
+    return Finding("supply too small", most_watts > limit_watts, sentence)
+
+
+def touchable(volts: float, limit_watts: float) -> tuple[Finding, ...]:
+    """Limits of volts [V] and watts [W] beyond which other codes apply; these always defer to local code."""
+    over = f"{volts:g} V; above {EXTRA_LOW_VOLTAGE:g} V DC it is no longer ES1 (IEC 62368-1): local codes then apply"
+    found = (Finding("over extra-low voltage", volts > EXTRA_LOW_VOLTAGE, over),)
+    if limit_watts <= LIMITED_POWER_WATTS:
+        return found
+    energy = (
+        f"a fault may draw more than {LIMITED_POWER_WATTS:g} W: no limited power source (IEC 62368-1 annex Q), no class 2 "
+        "circuit (NEC 725), from memory: local codes for cable and protection apply"
+    )
+    return (*found, Finding("over limited power", False, energy, note=True))

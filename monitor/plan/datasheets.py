@@ -75,6 +75,14 @@ def _known_quantity(name: str) -> str:
     return name
 
 
+class CableSheet(Sheet):
+    """An Ethernet cable: ohms per km of one conductor at ``at_c``, and its coefficient."""
+
+    at_c: float
+    ohms_per_km: Sourced
+    per_c: Sourced
+
+
 class BatterySheet(Sheet):
     """A chemistry: share of the rated capacity that is left, by temperature in °C, and volts of one cell."""
 
@@ -133,6 +141,10 @@ class _PoeClasses(Sheet):
     poe_classes: dict[int, PoeClassSheet]
 
 
+class _Cables(Sheet):
+    cables: dict[str, CableSheet]
+
+
 class _Batteries(Sheet):
     batteries: dict[str, BatterySheet]
 
@@ -151,6 +163,7 @@ _KINDS: dict[str, type[Sheet]] = {
     "conductors": _Conductors,
     "poe_classes": _PoeClasses,
     "devices": _Devices,
+    "cables": _Cables,
     "batteries": _Batteries,
     "loads": _Loads,
 }
@@ -165,6 +178,7 @@ class Sheets:
     conductors: dict[str, ConductorSheet] = field(default_factory=dict)
     poe_classes: dict[int, PoeClassSheet] = field(default_factory=dict)
     devices: dict[str, DeviceSheet] = field(default_factory=dict)
+    cables: dict[str, CableSheet] = field(default_factory=dict)
     batteries: dict[str, BatterySheet] = field(default_factory=dict)
     loads: dict[str, LoadSheet] = field(default_factory=dict)
     timezones: frozenset[str] = frozenset()

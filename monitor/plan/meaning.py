@@ -235,6 +235,8 @@ def _loads(plan: Plan, sheets: Sheets) -> Found:
             at: Path = (*path, "loads", k)
             if load.address and addresses[load.address] > 1:
                 yield (*at, "address"), f"{load.address} is used twice"
+            if load.cable not in sheets.cables:
+                yield (*at, "cable"), _unknown("cable", load.cable, list(sheets.cables))
             if load.vlan and vlans and load.vlan not in vlans:
                 yield (*at, "vlan"), f"{load.vlan} is not in vlans"
             if "tcp" in load.reach and load.kind != "camera" and load.tcp_port is None and not load.stream:

@@ -116,6 +116,7 @@ class Load(Part):
     poe_priority: Literal["critical", "high", "low"] = "low"
     megabits_per_s: float | None = Field(None, ge=0, le=400_000, description="95th percentile that it sends upward")
     cable_m: Annotated[float, Field(ge=0, le=1000)]
+    cable: Name = "category-5e"
     vlan: Vlan | None = None
     credentials: Name | None = None
     reach: list[Literal["icmp", "tcp", "rtsp"]] = ["icmp"]

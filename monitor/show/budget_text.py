@@ -1,6 +1,7 @@
 """Budgets as tables: rows for the terminal and for paper alike, so that the two cannot disagree."""
 
 import math
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
@@ -12,7 +13,7 @@ from monitor.budgets.optical import Direction
 from monitor.budgets.poe import PoeBudget
 from monitor.budgets.protection import Finding
 from monitor.budgets.terms import Term
-from monitor.facts.units import c_to_f
+from monitor.facts.units import c_to_f, m_to_feet
 from monitor.show.terminal import table
 
 
@@ -27,7 +28,13 @@ class Section:
 
 
 def sections(pole: PoleBudget, imperial: bool = False) -> Iterator[Section]:
-    """All budgets of a pole."""
+    """All budgets of a pole, lengths and temperatures in the units that the plan wants shown."""
+    for one in _sections(pole, imperial):
+        rows = [[_lengths(cell, imperial) for cell in row] for row in one.rows]
+        yield Section(one.title, rows, one.head, [_lengths(line, imperial) for line in one.lines])
+
+
+def _sections(pole: PoleBudget, imperial: bool) -> Iterator[Section]:
     if pole.optical is None:
         yield Section("light: no fibre to this pole")
     else:
@@ -42,6 +49,15 @@ def sections(pole: PoleBudget, imperial: bool = False) -> Iterator[Section]:
         yield Section("battery hours: fed from mains, no battery")
     else:
         yield from _autonomy(pole.autonomy)
+
+
+def _lengths(words: str, imperial: bool) -> str:
+    """The same words with lengths in feet, where the plan wants them so.
+
+    >>> _lengths("fibre, 640 m at 1310 nm", True)
+    'fibre, 2100 ft at 1310 nm'
+    """
+    return re.sub(r"([\d.]+) m\b", lambda m: f"{m_to_feet(float(m[1])):.0f} ft", words) if imperial else words
 
 
 def budget(site: SiteBudget, name: str, imperial: bool = False) -> str:
