@@ -85,7 +85,7 @@ def touchable(volts: float, limit_watts: float) -> tuple[Finding, ...]:
     if limit_watts <= LIMITED_POWER_WATTS:
         return found
     energy = (
-        f"a fault may draw more than {LIMITED_POWER_WATTS:g} W: no limited power source (IEC 62368-1 annex Q), no class 2 "
-        "circuit (NEC 725), from memory: local codes for cable and protection apply"
+        f"a fault may draw more than {LIMITED_POWER_WATTS:g} W: no limited power source (IEC 62368-1 annex Q), no "
+        "class 2 circuit (NEC 725), from memory: local codes for cable and protection apply"
     )
     return (*found, Finding("over limited power", False, energy, note=True))

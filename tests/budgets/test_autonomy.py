@@ -72,6 +72,12 @@ def test_a_bank_for_days_without_sun(given_: dict[str, Any], expected: dict[str,
     assert expected["wh_autonomy"] / expected["wh_load"] == pytest.approx(given_["days"])
 
 
+@pytest.mark.parametrize(("given_", "expected", "tolerance"), rows("autonomy", "battery_ah"))
+def test_a_bank_with_losses(given_: dict[str, Any], expected: dict[str, Any], tolerance: float) -> None:
+    found = usable_wh(given_["v"], expected["ah"], given_["dod"], given_["eff"])
+    assert found == pytest.approx(given_["wh"], abs=tolerance * given_["v"])
+
+
 @pytest.mark.parametrize(("given_", "expected", "tolerance"), rows("autonomy", "lvd_vpc"))
 def test_cut_off_volts_by_cell(
     given_: dict[str, Any], expected: dict[str, Any], tolerance: float, sheets: Sheets

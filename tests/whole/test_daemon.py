@@ -124,6 +124,19 @@ async def test_a_reload_takes_a_good_plan_and_leaves_the_old_one_running_on_a_ba
     assert await daemon.wait() == 0
 
 
+async def test_fits_answers_from_live_readings_of_the_running_daemon(farm: Farm) -> None:
+    daemon = await farm.daemon()
+    await settled_in(farm)
+    status, out, err = await farm.ask("fits", "camera", "--at", "yards", "--json")
+    assert status == 0, err
+    answers = {answer["budget"]: answer for answer in json.loads(out)["answers"]}
+    assert answers["PoE switch, measured"]["why"].endswith("W are drawn now")
+    assert answers["light, measured"]["before"] > 0
+    assert "measured resistance" in answers["volts at yards"]["why"]
+    daemon.terminate()
+    assert await daemon.wait() == 0
+
+
 async def test_a_second_daemon_on_the_same_data_is_refused_in_one_line(farm: Farm) -> None:
     first = await farm.daemon()
 
