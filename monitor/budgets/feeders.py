@@ -190,15 +190,15 @@ def _more(stretches: Mapping[str, Stretch], pole: str, watts: float) -> dict[str
     return {**stretches, pole: replace(one, watts=one.watts + watts)}
 
 
-def _largest(holds: Callable[[float], bool], start: float = 1.0, most: float = 100_000.0) -> float:
+def largest(holds: Callable[[float], bool], start: float = 1.0, most: float = 100_000.0) -> float:
     """Largest watts for which something still holds, by doubling and halving; 0 where not even none holds."""
     if not holds(0.0):
         return 0.0
     low, high = 0.0, start
     while holds(high):
-        low, high = high, high * 2
-        if high > most:
+        if high == most:
             return most
+        low, high = high, min(high * 2, most)
     while high - low > SMALLEST_STEP_WATTS:
         middle = (low + high) / 2
         low, high = (middle, high) if holds(middle) else (low, middle)
@@ -228,7 +228,7 @@ def _at(
         Term(f"{feeder.joints} joints", feeder.joints * feeder.milliohms_per_joint / 1000, "Ω", "the plan"),
     )
     fault = fault_amperes(tree.volts, max(1e-6, _way_ohms(plan, pole, plan.site.hottest_c, ohms)))
-    extra = _largest(
+    extra = largest(
         lambda watts: all(
             _keeps(tree, _more(stretches, pole.name, watts), sheets)
             for case, stretches in cases.items()
@@ -243,7 +243,7 @@ def _at(
 
 def _case(tree: _Tree, pole: str, case: Case, stretches: Mapping[str, Stretch], low: float, high: float) -> FeederCase:
     planned = stretches[pole].watts
-    collapse = planned + _largest(lambda watts: not isinstance(_solve(tree, _more(stretches, pole, watts)), str))
+    collapse = planned + largest(lambda watts: not isinstance(_solve(tree, _more(stretches, pole, watts)), str))
     solved = _solve(tree, stretches)
     if isinstance(solved, str):
         return FeederCase(case, planned, None, None, None, collapse, None, solved)

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from monitor.budgets.autonomy import AutonomyBudget
 from monitor.budgets.expected import SiteBudget, behind, site_budget
 from monitor.plan.datasheets import LoadSheet, Sheets
 from monitor.plan.parts import Load, Plan, Pole
@@ -74,58 +75,39 @@ def fits(
     ]
     answers += _feeder(plan, before, after, pole_name, measured)
     answers += _uplinks(plan, before, after, pole_name)
-    if before.poles[pole_name].autonomy:
-        answers.append(_battery(before, after, pole_name))
+    was, will = before.poles[pole_name].autonomy, after.poles[pole_name].autonomy
+    if was is not None and will is not None:
+        answers.append(_battery(was, will))
     answers.append(_light(before, pole_name, measured))
     return answers
+
+
+def answer(budget: str, before: float | None, after: float | None, unit: str, why: str, also: bool = True) -> Answer:
+    """An answer by its margin afterwards: what is left may be nothing, but not less."""
+    return Answer(budget, before, after, unit, also and (after is None or after >= 0), why)
 
 
 def _poe(before: SiteBudget, after: SiteBudget, pole: str, load: Load, measured: Measured) -> list[Answer]:
     was, will = before.poles[pole].poe, after.poles[pole].poe
     mine = next(port for port in will.ports if port.load == NEW)
+    needs = f"it needs {mine.port_watts:.1f} W there; class {load.poe_class} allows {mine.limit_watts.value:g} W"
+    whole = f"{will.total_watts:.1f} W of {will.budget_watts.value:g} W by the plan"
     found = [
-        Answer(
-            "PoE port",
-            None,
-            mine.margin_watts,
-            "W",
-            mine.margin_watts >= 0,
-            f"it needs {mine.port_watts:.1f} W there; class {load.poe_class} allows {mine.limit_watts.value:g} W",
-        ),
-        Answer(
-            "PoE switch",
-            was.margin_watts,
-            will.margin_watts,
-            "W",
-            will.margin_watts >= 0,
-            f"{will.total_watts:.1f} W of {will.budget_watts.value:g} W by the plan",
-        ),
+        answer("PoE port", None, mine.margin_watts, "W", needs),
+        answer("PoE switch", was.margin_watts, will.margin_watts, "W", whole),
     ]
     if will.denied and not was.denied:
-        found.append(
-            Answer(
-                "PoE set aside by class",
-                was.budget_watts.value - was.allocated_watts,
-                will.budget_watts.value - will.allocated_watts,
-                "W",
-                False,
-                f"a switch that sets aside the class limits would give port {will.denied[0]} no power",
-            )
-        )
+        left = [poe.budget_watts.value - poe.allocated_watts for poe in (was, will)]
+        why = f"a switch that sets aside the class limits would give port {will.denied[0]} no power"
+        found.append(answer("PoE set aside by class", left[0], left[1], "W", why))
     if measured.poe_total_watts is not None:
-        budget = will.budget_watts.value
-        left = budget - measured.poe_total_watts
-        found.append(
-            Answer(
-                "PoE switch, measured",
-                left,
-                left - mine.port_watts,
-                "W",
-                left >= mine.port_watts,
-                f"{measured.poe_total_watts:.1f} W are drawn now",
-            )
-        )
+        now = will.budget_watts.value - measured.poe_total_watts
+        why = f"{measured.poe_total_watts:.1f} W are drawn now"
+        found.append(answer("PoE switch, measured", now, now - mine.port_watts, "W", why))
     return found
+
+
+_OF_THE_FEED = ("supply too small", "protection too small", "conductor too small")
 
 
 def _feeder(plan: Plan, before: SiteBudget, after: SiteBudget, pole: str, measured: Measured) -> list[Answer]:
@@ -138,21 +120,17 @@ def _feeder(plan: Plan, before: SiteBudget, after: SiteBudget, pole: str, measur
         was, will = before.poles[other.name].feeder, after.poles[other.name].feeder
         if was is None or will is None or will.supply != feeder.supply:
             continue
-        worst = min(
-            (c for c in will.cases if c.case.loads != "allocated"),
-            key=lambda c: -1e9 if c.margin_volts is None else c.margin_volts,
-        )
-        then = next(c for c in was.cases if c.case == worst.case).margin_volts
-        ok = worst.margin_volts is not None and worst.margin_volts >= 0
-        why = f"worst in case {worst.case.name}, {source}" if worst.margin_volts is not None else worst.why
-        found.append(Answer(f"volts at {other.name}", then, worst.margin_volts, "V", ok, why))
-    bad = [
-        f
-        for f in feeder.findings
-        if f.bad and f.name in ("supply too small", "protection too small", "conductor too small")
-    ]
-    found += [Answer(finding.name, None, None, "", False, finding.sentence) for finding in bad]
-    return found
+        planned = [case for case in will.cases if case.case.loads != "allocated"]
+        fallen = next((case for case in planned if case.margin_volts is None), None)
+        if fallen is not None:
+            found.append(answer(f"volts at {other.name}", None, None, "V", fallen.why, also=False))
+            continue
+        worst = min(planned, key=lambda case: case.margin_volts or 0.0)
+        then = next(case for case in was.cases if case.case == worst.case).margin_volts
+        why = f"worst in case {worst.case.name}, {source}"
+        found.append(answer(f"volts at {other.name}", then, worst.margin_volts, "V", why))
+    bad = [finding for finding in feeder.findings if finding.bad and finding.name in _OF_THE_FEED]
+    return found + [answer(finding.name, None, None, "", finding.sentence, also=False) for finding in bad]
 
 
 def _uplinks(plan: Plan, before: SiteBudget, after: SiteBudget, pole: str) -> list[Answer]:
@@ -160,44 +138,22 @@ def _uplinks(plan: Plan, before: SiteBudget, after: SiteBudget, pole: str) -> li
     for other in plan.poles:
         if other.name == pole or pole in behind(plan, other.name):
             was, will = before.poles[other.name].bandwidth, after.poles[other.name].bandwidth
-            found.append(
-                Answer(
-                    f"uplink of {other.name}",
-                    was.margin_megabits_per_s,
-                    will.margin_megabits_per_s,
-                    "Mb/s",
-                    will.margin_megabits_per_s >= 0,
-                    f"{will.share:.0%} of {will.uplink_megabits_per_s:g} Mb/s",
-                )
-            )
+            why = f"{will.share:.0%} of {will.uplink_megabits_per_s:g} Mb/s"
+            margins = (was.margin_megabits_per_s, will.margin_megabits_per_s)
+            found.append(answer(f"uplink of {other.name}", *margins, "Mb/s", why))
     return found
 
 
-def _battery(before: SiteBudget, after: SiteBudget, pole: str) -> Answer:
-    was, will = before.poles[pole].autonomy, after.poles[pole].autonomy
-    assert was is not None, "only solar poles come here"
-    assert will is not None, "only solar poles come here"
-    short = [f.sentence for f in will.findings if f.bad]
-    return Answer(
-        "battery",
-        was.margin_days,
-        will.margin_days,
-        "days",
-        will.margin_days >= 0 and not short,
-        "; ".join([f"{will.days:.1f} days without sun", *short]),
-    )
+def _battery(was: AutonomyBudget, will: AutonomyBudget) -> Answer:
+    short = [finding.sentence for finding in will.findings if finding.bad]
+    why = "; ".join([f"{will.days:.1f} days without sun", *short])
+    return answer("battery", was.margin_days, will.margin_days, "days", why, also=not short)
 
 
 def _light(before: SiteBudget, pole: str, measured: Measured) -> Answer:
-    optical = before.poles[pole].optical
+    why = "a load changes no light"
     if measured.light_margin_db is not None:
-        return Answer(
-            "light, measured",
-            measured.light_margin_db,
-            measured.light_margin_db,
-            "dB",
-            measured.light_margin_db >= 0,
-            "a load changes no light",
-        )
+        return answer("light, measured", measured.light_margin_db, measured.light_margin_db, "dB", why)
+    optical = before.poles[pole].optical
     margin = optical.margin_db if optical else None
-    return Answer("light", margin, margin, "dB", margin is None or margin >= 0, "a load changes no light")
+    return answer("light", margin, margin, "dB", why)

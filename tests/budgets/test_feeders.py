@@ -2,7 +2,7 @@ import pytest
 
 from monitor.budgets.expected import site_budget
 from monitor.budgets.feeder import constant_power_volts
-from monitor.budgets.feeders import FeederBudget
+from monitor.budgets.feeders import FeederBudget, largest
 from monitor.plan.datasheets import Sheets
 from monitor.plan.meaning import read_plan
 from monitor.plan.parts import Plan
@@ -99,3 +99,16 @@ def test_too_much_voltage_is_seen_against_the_maximum(tarrow: Plan, sheets: Shee
         assert case.below_maximum_volts == pytest.approx(57 - case.at.volts)
         assert case.above_minimum_volts == pytest.approx(case.at.volts - 44)
         assert case.margin_volts == min(case.below_maximum_volts or 0, case.above_minimum_volts or 0)
+
+
+@pytest.mark.parametrize("limit", [0.0, 0.005, 0.5, 1.0, 2.0, 83.3, 99_999.0])
+def test_the_largest_for_which_something_holds(limit: float) -> None:
+    found = largest(lambda watts: watts <= limit)
+    assert limit - 0.01 <= found <= limit
+
+
+def test_what_never_holds_is_nothing_and_what_always_holds_is_the_most() -> None:
+    assert largest(lambda watts: False) == 0.0
+    assert largest(lambda watts: watts > 0) == 0.0
+    assert largest(lambda watts: True, most=64.0) == 64.0
+    assert largest(lambda watts: True, most=100.0) == 100.0

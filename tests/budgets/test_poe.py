@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 
 from monitor.budgets.feeder import constant_power_volts, ohms_at
 from monitor.budgets.loads import cable_ohms
-from monitor.budgets.poe import PortBudget, channel_ohms, port_budget, port_watts, switch_budget
+from monitor.budgets.poe import PortBudget, channel_ohms, port_budget, port_volts_finding, port_watts, switch_budget
 from monitor.facts.units import awg_to_mm2
 from monitor.plan.datasheets import Sheets
 from monitor.plan.parts import Plan
@@ -89,3 +89,9 @@ def test_ports_start_by_priority_and_the_last_goes_first(sheets: Sheets) -> None
     assert budget.denied_first == "10"
     assert switch_budget(ports, 31.0).denied == ("10", "1", "3")
     assert switch_budget([], 60).denied_first is None
+
+
+def test_a_port_at_its_least_volts_is_served(sheets: Sheets) -> None:
+    port = port_budget("1", "camera", 5, 54, 1, 4, sheets.poe_classes[4])
+    assert not port_volts_finding(port, 50.0).bad  # IEEE 802.3-2018 table 33-11, type 2
+    assert port_volts_finding(port, 49.99).bad

@@ -1,6 +1,8 @@
 """The page in a real browser (Debian's chromium): opens, shows a drop without reload, is acknowledged."""
 
 import asyncio
+import socket
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -27,30 +29,16 @@ ARGUMENTS = [
 
 async def page_of(farm: Farm) -> tuple[asyncio.subprocess.Process, str]:
     """A daemon with a page on a free port, and its address."""
-    import socket
-
     with socket.create_server(("127.0.0.1", 0)) as probe:
-        port = probe.getsockname()[1]
-    s = farm.settings
-    words = [
-        "run",
-        "--plan",
-        str(s.plan_file),
-        "--data",
-        str(s.data),
-        "--secrets",
-        str(s.secrets_file),
-        "--page",
-        f"127.0.0.1:{port}",
-    ]
-    process = await asyncio.create_subprocess_exec(*farm.command(*words), stderr=asyncio.subprocess.DEVNULL)
-
-    async def up() -> bool:
-        return (await farm.ask("status"))[0] == 0
-
-    await farm.until(up)
+        address = f"127.0.0.1:{probe.getsockname()[1]}"
+    process = await farm.daemon(address, asyncio.subprocess.DEVNULL)
+    await farm.until(partial(up, farm))
     await asyncio.sleep(6)
-    return process, f"http://127.0.0.1:{port}"
+    return process, f"http://{address}"
+
+
+async def up(farm: Farm) -> bool:
+    return (await farm.ask("status"))[0] == 0
 
 
 @pytest.mark.parametrize("width", [1280, 360])
@@ -105,28 +93,9 @@ async def seen_whole(page: Any, width: int) -> None:
 
 
 async def test_a_taken_port_is_one_line_and_monitoring_goes_on(farm: Farm) -> None:
-    import socket
-
     with socket.create_server(("127.0.0.1", 0)) as taken:
-        port = taken.getsockname()[1]
-        s = farm.settings
-        words = [
-            "run",
-            "--plan",
-            str(s.plan_file),
-            "--data",
-            str(s.data),
-            "--secrets",
-            str(s.secrets_file),
-            "--page",
-            f"127.0.0.1:{port}",
-        ]
-        daemon = await asyncio.create_subprocess_exec(*farm.command(*words), stderr=asyncio.subprocess.PIPE)
-
-        async def up() -> bool:
-            return (await farm.ask("status"))[0] == 0
-
-        await farm.until(up)
+        daemon = await farm.daemon(f"127.0.0.1:{taken.getsockname()[1]}")
+        await farm.until(partial(up, farm))
         daemon.terminate()
         _, err = await daemon.communicate()
         assert daemon.returncode == 0

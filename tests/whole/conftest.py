@@ -50,23 +50,11 @@ class Farm:
         out, err = await process.communicate()
         return process.returncode or 0, out.decode(), err.decode()
 
-    async def daemon(self, *more: str) -> asyncio.subprocess.Process:
+    async def daemon(self, page: str = "off", log: int = asyncio.subprocess.PIPE) -> asyncio.subprocess.Process:
+        """A daemon of its own process; ``log`` is where its stderr goes."""
         s = self.settings
-        return await asyncio.create_subprocess_exec(
-            *self.command(
-                "run",
-                "--plan",
-                str(s.plan_file),
-                "--data",
-                str(s.data),
-                "--secrets",
-                str(s.secrets_file),
-                "--page",
-                "off",
-                *more,
-            ),
-            stderr=asyncio.subprocess.PIPE,
-        )
+        words = ["--plan", s.plan_file, "--data", s.data, "--secrets", s.secrets_file, "--page", page]
+        return await asyncio.create_subprocess_exec(*self.command("run", *map(str, words)), stderr=log)
 
     async def until(self, what: Callable[[], Awaitable[bool]], seconds: float = 30) -> None:
         """Wait for something to become true, no longer than ``seconds``."""
