@@ -230,7 +230,7 @@ def _at(
     fault = fault_amperes(tree.volts, max(1e-6, _way_ohms(plan, pole, plan.site.hottest_c, ohms)))
     extra = largest(
         lambda watts: all(
-            _keeps(tree, _more(stretches, pole.name, watts), sheets)
+            _keeps(tree, _more(stretches, pole.name, watts))
             for case, stretches in cases.items()
             if case.loads != "allocated"
         )
@@ -251,7 +251,7 @@ def _case(tree: _Tree, pole: str, case: Case, stretches: Mapping[str, Stretch], 
     return FeederCase(case, planned, at, at.volts - low, high - at.volts, collapse, _given(tree, stretches, solved))
 
 
-def _keeps(tree: _Tree, stretches: Mapping[str, Stretch], sheets: Sheets) -> bool:
+def _keeps(tree: _Tree, stretches: Mapping[str, Stretch]) -> bool:
     """Does every pole keep its volts, the supply its limit and each protection its rating?"""
     solved = _solve(tree, stretches)
     if isinstance(solved, str) or _given(tree, stretches, solved) > tree.limit_watts:

@@ -10,11 +10,10 @@ BOOST_VOLTS = 54.0
 
 
 def watts_of(load: Load, case: str) -> float:
-    """Planned draw [W] of a load at the device: by day, by night (infrared, heater), or at start-up."""
+    """Planned draw [W] of a load at the device: day, night (infrared, heater) or start_up. KeyError for another case."""
     night = (load.night_watts if load.night_watts is not None else load.watts) + load.heater_watts
-    if case == "day":
-        return load.watts
-    return max(night, load.start_up_watts or 0) if case == "start_up" else night
+    start = load.start_up_watts if load.start_up_watts is not None else 0.0
+    return {"day": load.watts, "night": night, "start_up": max(night, start)}[case]
 
 
 def port_volts(pole: Pole, input_volts: float) -> float:

@@ -3,6 +3,7 @@ import pytest
 from monitor.budgets.expected import site_budget
 from monitor.budgets.feeder import constant_power_volts
 from monitor.budgets.feeders import FeederBudget, largest
+from monitor.budgets.loads import watts_of
 from monitor.plan.datasheets import Sheets
 from monitor.plan.meaning import read_plan
 from monitor.plan.parts import Plan
@@ -112,3 +113,19 @@ def test_what_never_holds_is_nothing_and_what_always_holds_is_the_most() -> None
     assert largest(lambda watts: watts > 0) == 0.0
     assert largest(lambda watts: True, most=64.0) == 64.0
     assert largest(lambda watts: True, most=100.0) == 100.0
+
+
+def test_a_short_feeder_has_a_large_fault_current(tarrow_text: str, sheets: Sheets) -> None:
+    plan = changed(tarrow_text, "conductor_mm2: 4, length_m: 380, joints: 2,", "conductor_mm2: 4, length_m: 1,", sheets)
+    # IEC 60228 class 2: 4.61 Ω/km at 20 °C, two metres out and back at 44 °C.
+    ohms = 2 * 4.61 / 1000 * (1 + 0.00393 * 24)
+    assert feeder(plan, sheets, "yards").least_fault_amperes == pytest.approx(54 / ohms, rel=1e-6)
+
+
+def test_a_case_that_does_not_exist_is_no_night(tarrow: Plan) -> None:
+    load = tarrow.pole("creek").loads[0]
+    assert [watts_of(load, case) for case in ("day", "night", "start_up")] == [5.5, 9.5, 9.5]
+    heated = load.model_copy(update={"heater_watts": 4.0, "start_up_watts": 20.0})
+    assert [watts_of(heated, case) for case in ("day", "night", "start_up")] == [5.5, 13.5, 20.0]
+    with pytest.raises(KeyError):
+        watts_of(load, "noon")

@@ -68,4 +68,4 @@ def rounded(answer: dict[str, object]) -> dict[str, object]:
 
 def test_what_lies_behind_in_the_order_of_the_plan() -> None:
     plan, _ = load_plan(PLANS["troubled"])
-    assert [behind(plan, pole.name) for pole in plan.poles] == [["far", "hill"], [], [], []]
+    assert [behind(plan, pole.name) for pole in plan.poles] == [["far", "hill"], [], [], [], []]

@@ -1,6 +1,14 @@
 import pytest
 
-from monitor.budgets.protection import SURE_TO_TRIP, carries_load, conductor_carries, fault_amperes, short_burns_on
+from monitor.budgets.protection import (
+    SURE_TO_TRIP,
+    carries_load,
+    conductor_carries,
+    fault_amperes,
+    short_burns_on,
+    supply_carries,
+    touchable,
+)
 
 
 def test_a_thin_feeder_never_trips_a_breaker() -> None:
@@ -38,3 +46,17 @@ def test_a_conductor_against_what_may_flow() -> None:
 def test_no_loop_is_refused_with_the_range() -> None:
     with pytest.raises(ValueError, match="outside 1e-06"):
         fault_amperes(54, 0)
+
+
+def test_a_supply_may_give_all_it_has_and_no_more() -> None:
+    assert not supply_carries(240, 240).bad
+    assert supply_carries(240.1, 240).bad
+
+
+def test_limits_beyond_which_other_codes_apply() -> None:
+    # IEC 62368-1: ES1 up to 60 V DC; limited power source up to 100 W (annex Q, from memory).
+    assert [(f.name, f.bad, f.note) for f in touchable(60, 100)] == [("over extra-low voltage", False, False)]
+    assert touchable(60.1, 100)[0].bad
+    energy = touchable(54, 100.1)[1]
+    assert (energy.name, energy.bad, energy.note) == ("over limited power", False, True)
+    assert "local codes" in energy.sentence
