@@ -10,7 +10,7 @@ BOOST_VOLTS = 54.0
 
 
 def watts_of(load: Load, case: str) -> float:
-    """Planned draw [W] of a load at the device: day, night (infrared, heater) or start_up. KeyError for another case."""
+    """Planned draw [W] of a load at the device: day, night (infrared, heater), start_up. KeyError for another case."""
     night = (load.night_watts if load.night_watts is not None else load.watts) + load.heater_watts
     start = load.start_up_watts if load.start_up_watts is not None else 0.0
     return {"day": load.watts, "night": night, "start_up": max(night, start)}[case]
