@@ -243,7 +243,7 @@ def _at(
 
 def _case(tree: _Tree, pole: str, case: Case, stretches: Mapping[str, Stretch], low: float, high: float) -> FeederCase:
     planned = stretches[pole].watts
-    collapse = planned + largest(lambda watts: not isinstance(_solve(tree, _more(stretches, pole, watts)), str))
+    collapse = largest(lambda watts: not isinstance(_solve(tree, _more(stretches, pole, watts - planned)), str))
     solved = _solve(tree, stretches)
     if isinstance(solved, str):
         return FeederCase(case, planned, None, None, None, collapse, None, solved)

@@ -129,3 +129,15 @@ def test_a_case_that_does_not_exist_is_no_night(tarrow: Plan) -> None:
     assert [watts_of(heated, case) for case in ("day", "night", "start_up")] == [5.5, 13.5, 20.0]
     with pytest.raises(KeyError):
         watts_of(load, "noon")
+
+
+def test_a_feeder_that_has_collapsed_says_what_it_could_have_carried(tarrow_text: str, sheets: Sheets) -> None:
+    plan = changed(
+        tarrow_text, "conductor_mm2: 4, length_m: 380, joints: 2,", "conductor_mm2: 0.5, length_m: 1000,", sheets
+    )
+    for case in feeder(plan, sheets, "yards").cases:
+        # IEC 60228 class 2, 0.5 mm²: 36.0 Ω/km at 20 °C; the most over a loop is Vs²/4R, whatever is planned.
+        ohms = 2 * 36.0 * (1 + 0.00393 * (case.case.conductor_c - 20))
+        assert case.at is None
+        assert case.collapse_watts == pytest.approx(54**2 / (4 * ohms), abs=0.02)
+        assert case.collapse_watts < case.pole_watts
