@@ -137,14 +137,17 @@ def _callout(alarm: Alarm, plan: Plan, zone: tzinfo) -> str:
 def letter(
     changes: Sequence[Change], standing: Sequence[Alarm], person: Callout, plan: Plan, zone: tzinfo, now_s: float
 ) -> Message:
-    """The morning letter: what still stands, and what came and went since the last one."""
+    """The morning letter: what stands of this person's severities, and all that came and went since the last one.
+
+    What healed within the hold called nobody out, whatever its severity; here it is told.
+    """
     wanted = [a for a in standing if a.severity.value in person.severities and not a.root]
-    past = [c for c in changes if c.what == "cleared" and c.alarm.severity.value in person.severities]
+    past = [c for c in changes if c.what == "cleared"]
     lines = [f"{plan.site.name}, {local_time(now_s, zone)}", ""]
     lines += [f"Standing: {len(wanted)}"] + [f"  {a.key}: {a.text}" for a in wanted]
     lines += ["", f"Came and went: {len(past)}"]
     lines += [
-        f"  {c.alarm.key}: {local_time(c.alarm.raised_s, zone)}, {_span(c.at_s - c.alarm.raised_s)}"
+        f"  {c.alarm.key} ({c.alarm.severity.value}): {local_time(c.alarm.raised_s, zone)}, {_span(c.at_s - c.alarm.raised_s)}"
         + (f"; {c.alarm.settled}" if c.alarm.settled else "")
         for c in past
     ]

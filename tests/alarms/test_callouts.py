@@ -83,3 +83,12 @@ def test_hours_of_a_person_are_site_time(tarrow: Plan) -> None:
     night = datetime(2026, 3, 1, 2, 10, tzinfo=SYDNEY).timestamp()
     _, changes = step(Book(), [CONDITION], night)
     assert list(messages_for(changes, plan, SYDNEY, {})) == []
+
+
+def test_what_healed_within_the_hold_stands_in_the_letter_whatever_its_severity(tarrow: Plan) -> None:
+    book, _ = step(Book(), [CONDITION], 100.0)
+    _, changes = step(book, [Condition(SILENT, None, settled="it was the path")], 120.0)
+    message = letter(changes, [], tarrow.callouts[1], tarrow, SYDNEY, 1_790_000_000.0)
+    assert "0 standing, 1 came and went" in message.subject
+    assert "creek pole-silent (critical): " in message.body
+    assert "20 s; it was the path" in message.body
