@@ -147,7 +147,8 @@ def letter(
     lines += [f"Standing: {len(wanted)}"] + [f"  {a.key}: {a.text}" for a in wanted]
     lines += ["", f"Came and went: {len(past)}"]
     lines += [
-        f"  {c.alarm.key} ({c.alarm.severity.value}): {local_time(c.alarm.raised_s, zone)}, {_span(c.at_s - c.alarm.raised_s)}"
+        f"  {c.alarm.key} ({c.alarm.severity.value}): {local_time(c.alarm.raised_s, zone)}, "
+        + _span(c.at_s - c.alarm.raised_s)
         + (f"; {c.alarm.settled}" if c.alarm.settled else "")
         for c in past
     ]

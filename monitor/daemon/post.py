@@ -1,5 +1,7 @@
 """The outbox's job: what waits is sent, and a line that is down becomes an alarm of the program itself."""
 
+from dataclasses import replace
+
 from monitor.alarms.book import Alarm, Change
 from monitor.alarms.callouts import letter, local_time
 from monitor.daemon.clock import Clock
@@ -71,7 +73,7 @@ class Post:
         alarms = memory.book.alarms
         past = await self._keeper.ask(lambda store: store.changes(now_s - 86_400))
         changes = [
-            Change(alarms[p.key], p.at_s, "cleared", note=p.note)
+            Change(replace(alarms[p.key], raised_s=p.raised_s, settled=p.note), p.at_s, "cleared", note=p.note)
             for p in past
             if p.what == "cleared" and p.key in alarms
         ]
