@@ -89,3 +89,11 @@ def alarm_of(row: Any) -> Alarm:
         row.settled,
         row.times_raised,
     )
+
+
+def waiting_of(row: Any) -> Waiting:
+    """The message of an outbox row."""
+    message = Message(
+        row.person, row.to, row.kind, row.resource, row.type, row.subject, row.body, row.happened_s, row.not_before_s
+    )
+    return Waiting(row.id, message, row.attempts)

@@ -22,7 +22,7 @@ from monitor.facts.readings import Layout, Round, Slot
 from monitor.history import tables as t
 from monitor.history.codec import pack, unpack
 from monitor.history.reader import Columns, read
-from monitor.history.records import PastChange, Waiting, alarm_of, upsert_alarm, withdraw_callouts
+from monitor.history.records import PastChange, Waiting, alarm_of, upsert_alarm, waiting_of, withdraw_callouts
 
 _PRAGMAS = (
     "journal_mode=WAL",
@@ -241,23 +241,20 @@ class Store:
         return found
 
     def due(self, now_s: float) -> list[Waiting]:
-        """Messages that may leave now, in the order in which things happened."""
+        """Messages that may leave now, in the order in which things happened.
+
+        Where one may leave, all to the same account that failed before go with it, ahead of it: an all-clear must
+        never overtake its callout.
+        """
 
         def read() -> list[Waiting]:
             c = t.outbox.c
-            query = select(t.outbox).where(c.state == "waiting", c.not_before_s <= now_s).order_by(c.id)
+            query = select(t.outbox).where(c.state == "waiting").order_by(c.id)
             with self._engine.connect() as connection:
                 rows = connection.execute(query).all()
-            return [
-                Waiting(
-                    r.id,
-                    Message(
-                        r.person, r.to, r.kind, r.resource, r.type, r.subject, r.body, r.happened_s, r.not_before_s
-                    ),
-                    r.attempts,
-                )
-                for r in rows
-            ]
+            accounts = {r.to for r in rows if r.not_before_s <= now_s}
+            leaving = [r for r in rows if r.to in accounts and (r.not_before_s <= now_s or r.attempts > 0)]
+            return [waiting_of(r) for r in leaving]
 
         found: list[Waiting] = self._guard(read)
         return found

@@ -42,13 +42,14 @@ def wait_s(attempts: int) -> float:
     return _WAITS_S[min(attempts, len(_WAITS_S) - 1)]
 
 
-def aged(message: Message, now_s: float, local: Callable[[float], str]) -> str:
+def aged(waiting: Waiting, now_s: float, local: Callable[[float], str]) -> str:
     """The body, headed by its age where it could not leave in time."""
-    late = now_s - max(message.not_before_s, message.happened_s)
-    held = now_s - message.happened_s
-    if message.kind == "letter" or late < AGE_SAID_AFTER_S or held < AGE_SAID_AFTER_S:
+    message = waiting.message
+    could_leave_s = message.happened_s if waiting.attempts else message.not_before_s
+    if message.kind == "letter" or now_s - could_leave_s < AGE_SAID_AFTER_S:
         return message.body
-    return f"Happened {local(message.happened_s)}; this message could not leave until {local(now_s)}.\n" + message.body
+    head = f"Happened {local(message.happened_s)}; this message could not leave until {local(now_s)}."
+    return f"{head}\n{message.body}"
 
 
 async def send_waiting(
@@ -64,7 +65,7 @@ async def send_waiting(
         to = one.message.to
         if to in down:
             continue
-        why = await send(to, one.message.subject, aged(one.message, now_s, local))
+        why = await send(to, one.message.subject, aged(one, now_s, local))
         if why is None:
             log.info("sent to %s: %s", one.message.person, one.message.subject)
             done.append(Sent(one.id, "", 0.0))

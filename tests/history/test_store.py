@@ -103,6 +103,14 @@ def test_a_message_waits_for_its_time_is_sent_once_and_then_told(store: Store) -
     assert store.due(1e9) == []
 
 
+def test_an_all_clear_never_overtakes_its_callout(store: Store) -> None:
+    store.record([], [message()])
+    store.failed(store.due(131.0)[0].id, "connection refused", 700.0)
+    assert store.due(200.0) == []
+    store.record([], [message("all clear")])
+    assert [one.message.kind for one in store.due(200.0)] == ["callout", "all clear"]
+
+
 def test_a_callout_that_has_not_left_is_withdrawn_when_its_alarm_clears(store: Store) -> None:
     book, _, changes = alarm()
     store.record(changes, [message()])  # type: ignore[arg-type]  # changes of a step

@@ -62,7 +62,14 @@ async def test_waits_grow_to_ten_minutes() -> None:
 
 
 def test_a_late_message_says_its_age() -> None:
-    assert aged(message(), 131.0, local) == "creek is silent"
-    late = aged(message(), 12_700.0, local)
+    assert aged(Waits(1, message()), 131.0, local) == "creek is silent"
+    late = aged(Waits(1, message()), 12_700.0, local)
     assert late.startswith("Happened t=100; this message could not leave until t=12700.")
     assert late.endswith("creek is silent")
+
+
+def test_one_that_failed_before_counts_from_when_it_happened() -> None:
+    # Each failure moves the time of the next attempt; that must not make the message young again.
+    tried = Waits(1, message(not_before_s=12_690.0), attempts=3)
+    assert aged(tried, 12_700.0, local).startswith("Happened t=100")
+    assert aged(Waits(1, message(not_before_s=140.0), attempts=1), 141.0, local) == "creek is silent"

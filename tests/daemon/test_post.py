@@ -1,0 +1,105 @@
+"""The outbox's job over a real store: sent once, a line that is down becomes an alarm, the morning letter."""
+
+from collections.abc import AsyncIterator
+from pathlib import Path
+from typing import Any, cast
+
+import pytest
+
+from monitor.alarms.book import Condition, Key
+from monitor.alarms.states import Severity
+from monitor.daemon.asking import Asking
+from monitor.daemon.clock import HandClock
+from monitor.daemon.design import Design
+from monitor.daemon.keeper import Keeper
+from monitor.daemon.memory import Memory
+from monitor.daemon.post import Post
+from monitor.daemon.rounds import Rounds
+from monitor.notify.carrier import Carrier
+
+SILENT = Key("creek", "pole-silent")
+
+
+class Line:
+    """A carrier that is up or down."""
+
+    def __init__(self) -> None:
+        self.down, self.sent = False, list[tuple[str, str, str]]()
+
+    async def send(self, to: str, title: str, body: str) -> str | None:
+        if self.down:
+            return "connection refused"
+        self.sent.append((to, title, body))
+        return None
+
+
+class Office:
+    def __init__(self, rounds: Rounds, post: Post, line: Line, clock: HandClock) -> None:
+        self.rounds, self.post, self.line, self.clock = rounds, post, line, clock
+
+    async def pole(self, silent: bool) -> None:
+        condition = Condition(
+            SILENT, Severity.CRITICAL if silent else None, "creek is silent.", settled="it was the path"
+        )
+        await self.rounds.step([condition])
+
+    async def later(self, seconds: float) -> None:
+        await self.clock.turn(seconds)
+        await self.post.send()
+
+    @property
+    def standing(self) -> set[str]:
+        return {str(alarm.key) for alarm in self.rounds.memory.book.raised()}
+
+
+@pytest.fixture
+async def office(design: Design, tmp_path: Path) -> AsyncIterator[Office]:
+    clock, line = HandClock(), Line()
+    keeper = Keeper(tmp_path / "history.sqlite")
+    await keeper.open()
+    rounds = Rounds(Memory(design), cast(Asking, None), keeper, clock, lambda: None)
+    yield Office(rounds, Post(rounds, keeper, cast(Carrier, cast(Any, line)), clock), line, clock)
+    await keeper.close()
+
+
+async def test_held_sent_once_and_cleared(office: Office) -> None:
+    await office.pole(silent=True)
+    await office.later(29)
+    assert office.line.sent == []
+    await office.later(2)
+    await office.later(60)
+    assert [(to, title) for to, title, _ in office.line.sent] == [("tarrow-owner-phone", "Tarrow Downs: creek silent")]
+    await office.pole(silent=False)
+    await office.later(1)
+    assert [title for _, title, _ in office.line.sent][1:] == ["Tarrow Downs: creek silent – all clear"]
+
+
+async def test_what_heals_within_the_hold_wakes_nobody_and_stands_in_the_letter(office: Office) -> None:
+    await office.pole(silent=True)
+    await office.later(10)
+    await office.pole(silent=False)
+    await office.later(60)
+    assert office.line.sent == []
+    await office.post.morning_letter(office.rounds.memory.plan.callouts[1])
+    await office.later(1)
+    ((to, title, body),) = office.line.sent
+    assert (to, title) == ("tarrow-owner-mail", "Tarrow Downs: morning letter, 0 standing, 1 came and went")
+    assert "creek pole-silent (critical)" in body
+    assert "10 s; it was the path" in body
+
+
+async def test_a_dead_line_loses_nothing_is_an_alarm_and_the_message_says_its_age(office: Office) -> None:
+    office.line.down = True
+    await office.pole(silent=True)
+    for _ in range(40):
+        await office.later(30)
+    assert "farpole callouts-not-going-out" in office.standing
+    await office.pole(silent=False)
+    office.line.down = False
+    for _ in range(25):
+        await office.later(30)
+    titles = [title for _, title, _ in office.line.sent if "callouts" not in title]
+    assert titles == ["Tarrow Downs: creek silent", "Tarrow Downs: creek silent – all clear"]
+    assert office.line.sent[0][2].startswith("Happened ")
+    assert "could not leave until" in office.line.sent[0][2]
+    assert "farpole callouts-not-going-out" not in office.standing
