@@ -87,9 +87,11 @@ def snmpd(tmp_path: Path) -> Iterator[Snmpd]:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
     made = Snmpd(tmp_path, port)
-    made.start()
-    yield made
-    made.stop()
+    try:
+        made.start()
+        yield made
+    finally:
+        made.stop()
 
 
 @pytest.fixture
