@@ -11,7 +11,7 @@ from monitor.facts import resources
 from monitor.facts.readings import Slot
 from monitor.margins.limits import Limit, limits_of
 from monitor.plan.datasheets import Sheets
-from monitor.plan.parts import Plan
+from monitor.plan.parts import Plan, SolarSupply
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +55,22 @@ class Design:
     def switch_of(self, place: str) -> Device:
         """The switch of a place."""
         return self.devices[resources.switch(place)]
+
+    def not_carried_out(self) -> tuple[str, ...]:
+        """What this plan asks for and this version does not do: an owner must not count on it."""
+        plan = self.plan
+        asked = {
+            "sign_of_life: nothing is sent outside, so nobody is told when this box dies": plan.sign_of_life
+            is not None,
+            "acting: no port is ever switched": plan.acting.cycle != "off" or plan.acting.revive_hung_camera != "off",
+            "controller: no battery is read": any(isinstance(s, SolarSupply) and s.controller for s in plan.supplies),
+            "reach: rtsp is asked no further than its TCP port": any(
+                "rtsp" in load.reach for pole in plan.poles for load in pole.loads
+            ),
+        }
+        return tuple(
+            f"The plan says more than this version does. {words}." for words, wanted in asked.items() if wanted
+        )
 
     def resources(self) -> set[str]:
         """Every resource that an alarm may stand for under this plan."""

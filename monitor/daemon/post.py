@@ -36,7 +36,6 @@ class Post:
 
     def __init__(self, rounds: Rounds, keeper: Keeper, carrier: Carrier, clock: Clock) -> None:
         self._rounds, self._keeper, self._carrier, self._clock = rounds, keeper, carrier, clock
-        self._letters_since_s = clock.wall_s()
         self.waiting = 0
 
     async def send(self) -> float | None:

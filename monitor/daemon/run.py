@@ -62,6 +62,7 @@ class Daemon:
         self.stopping = asyncio.Event()
         self._reload = asyncio.Event()
         self._stack = contextlib.ExitStack()
+        self._ping_note: tuple[str, ...] = ()
         self.rounds: Rounds | None = None
 
     def read(self) -> tuple[Design, Secrets]:
@@ -144,7 +145,7 @@ class Daemon:
         allowed = await icmp.permitted()
         if allowed is not True:
             log.warning("%s; ping is not asked", allowed)
-            memory.notes = (f"ping is not asked: {allowed}",)
+            self._ping_note = (f"ping is not asked: {allowed}",)
         return memory
 
     def _signals(self) -> None:
@@ -157,14 +158,16 @@ class Daemon:
 
     async def _seasons(self, memory: Memory, secrets: Secrets, keeper: Keeper, serving: Serving) -> None:
         """Run one plan after the other: a reload ends a season and begins the next with what is known."""
-        may_ping = not memory.notes
         while not self.stopping.is_set():
-            asking = Asking(PysnmpAsker(), snmp_credentials(memory.plan, secrets), self.clock, may_ping)
+            asking = Asking(PysnmpAsker(), snmp_credentials(memory.plan, secrets), self.clock, not self._ping_note)
             rounds = self.rounds = Rounds(memory, asking, keeper, self.clock, self.desk.changed)
             schedule = self._schedule(rounds, keeper, Post(rounds, keeper, Carrier(accounts_of(secrets)), self.clock))
             book, gone = without(memory.book, memory.design.resources(), self.clock.wall_s())
             memory.book = book
             await rounds.tell(gone)
+            memory.notes = (*self._ping_note, *memory.design.not_carried_out())
+            for note in memory.design.not_carried_out():
+                log.warning("%s", note)
             self.desk.opened(rounds)
             self.desk.about_itself = lambda: self._itself(schedule, keeper)  # noqa: B023  # this season's own
             if serving.task is None:
@@ -212,7 +215,6 @@ class Daemon:
             book=memory.book,
             before=memory.before,
             told=memory.told,
-            notes=memory.notes,
         ), secrets
 
     def _schedule(self, rounds: Rounds, keeper: Keeper, post: Post) -> Schedule:

@@ -1,8 +1,5 @@
 """What two readings of a counter say: the increase, or nothing where it cannot be known."""
 
-COUNTER_OVERSPEED = 1.1
-"""A rate above 1.1 × the port's speed is a wrong counter, not traffic (common practice, no source)."""
-
 
 def counter_increase(before: float, now: float, bits: int, restarted: bool = False) -> float | None:
     """How much a counter of 32 or 64 bits has grown; None where it restarted in between.

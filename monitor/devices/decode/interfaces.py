@@ -18,7 +18,6 @@ IF_NAME = oid("1.3.6.1.2.1.31.1.1.1.1")
 IF_HC_IN_OCTETS = oid("1.3.6.1.2.1.31.1.1.1.6")
 IF_HC_OUT_OCTETS = oid("1.3.6.1.2.1.31.1.1.1.10")
 IF_HIGH_SPEED = oid("1.3.6.1.2.1.31.1.1.1.15")
-IF_ALIAS = oid("1.3.6.1.2.1.31.1.1.1.18")
 
 LEARN: tuple[Oid, ...] = (IF_NAME, IF_DESCR, IF_TYPE)
 _LOOPBACK = 24
