@@ -1,8 +1,8 @@
 """An agent in memory for the pure parts: answers PDUs from a table, well or badly."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 
-from monitor.devices.ask.snmp import Agent, Answer, Community, Outcome, Pdu
+from monitor.devices.ask.snmp import Agent, Answer, Community, Outcome, Pdu, Ran, run_by_asking
 from monitor.devices.decode.raw import Missing, Oid, Raw, Table
 
 AGENT = Agent("192.0.2.1", 161, Community("x"))
@@ -24,17 +24,23 @@ class TableAgent:
             return Answer(Outcome.AGENT_ERROR, {}, "tooBig at object 0")
         if pdu.kind == "get":
             return Answer(Outcome.OK, {o: self.table.get(o, Missing.NO_SUCH_INSTANCE) for o in pdu.oids})
-        names, found = list(self.table), dict[Oid, Raw]()
-        at = pdu.oids[0]
-        for _ in range(pdu.repetitions):
-            later = next((n for n in names if n > at), None)
-            if later is None:
-                found.setdefault(at, Missing.END_OF_MIB_VIEW)
-                break
-            at, value = later, self.table[later]
-            shown = self.change(at, value) if self.change else (at, value)
-            found[shown[0]] = shown[1]
+        found: Table = {}
+        for i, at in enumerate(pdu.oids):
+            for _ in range(1 if i < pdu.non_repeaters else pdu.repetitions):
+                at = self._following(at, found)
         return Answer(Outcome.OK, found)
+
+    def _following(self, at: Oid, found: Table) -> Oid:
+        later = next((name for name in self.table if name > at), None)
+        if later is None:
+            found.setdefault(at, Missing.END_OF_MIB_VIEW)
+            return at
+        shown = self.change(later, self.table[later]) if self.change else (later, self.table[later])
+        found[shown[0]] = shown[1]
+        return later
+
+    async def run(self, agent: Agent, pdus: Sequence[Pdu], slots: Mapping[bytes, int], values: list[Raw | None]) -> Ran:
+        return await run_by_asking(self, agent, pdus, slots, values)
 
     def close(self) -> None:
         pass

@@ -39,15 +39,12 @@ async def test_a_table_that_loops_is_cut_off_and_said() -> None:
 
 
 async def test_an_endless_table_is_capped() -> None:
-    class Endless:
+    class Endless(TableAgent):
         async def ask(self, agent: Agent, pdu: Pdu) -> Answer:
             last = pdu.oids[0][-1] if len(pdu.oids[0]) > len(COLUMN) else 0
             return Answer(Outcome.OK, {(*COLUMN, last + i): 1 for i in range(1, pdu.repetitions + 1)})
 
-        def close(self) -> None:
-            pass
-
-    answer = await walk(Endless(), AGENT, [COLUMN], repetitions=1000)
+    answer = await walk(Endless({}), AGENT, [COLUMN], repetitions=1000)
     assert "cut off" in answer.detail
     assert len(answer.objects) < 25_000
 

@@ -1,4 +1,4 @@
-"""pysnmp's side of the interface against a real snmpd on loopback: v2c and v3, and what is told apart."""
+"""Both ways of asking SNMP agents pass the same tests against a real snmpd on loopback: v1, v2c, v3, refusals."""
 
 import asyncio
 import os
@@ -12,10 +12,13 @@ from pathlib import Path
 
 import pytest
 
-from monitor.devices.ask.snmp import Agent, Community, Outcome, Pdu, User, get, walk
+from monitor.devices.ask.snmp import Agent, Asker, Community, Outcome, Pdu, User, get, walk
+from monitor.devices.ask.snmp_any import AnyAsker
+from monitor.devices.ask.snmp_fast import FastAsker
 from monitor.devices.ask.snmp_pysnmp import PysnmpAsker
+from monitor.devices.ask.snmp_round import fetch, shape
 from monitor.devices.decode.interfaces import IF_DESCR, SYS_NAME, SYS_UPTIME
-from monitor.devices.decode.raw import Missing
+from monitor.devices.decode.raw import Missing, Oid
 from tests.conftest import need_peers
 
 pytestmark = pytest.mark.peer
@@ -30,6 +33,14 @@ createUser low SHA-256 authpass12
 rouser low auth
 createUser five SHA-512 authpass12 AES-256 privpass12
 rouser five authpriv
+createUser one SHA authpass12 AES privpass12
+rouser one authpriv
+createUser stretched SHA authpass12 AES-256 privpass12
+rouser stretched authpriv
+createUser middle SHA-384 authpass12 AES-192 privpass12
+rouser middle authpriv
+createUser old MD5 authpass12 DES privpass12
+rouser old authpriv
 """
 SYS_UPTIME_V2C = "302702010104076661726d2d726fa019020101020100020100300e300c06082b060102010103000500"
 """GET sysUpTime.0 with community farm-ro, version 2c."""
@@ -94,29 +105,86 @@ def snmpd(tmp_path: Path) -> Iterator[Snmpd]:
         made.stop()
 
 
-@pytest.fixture
-async def asker() -> AsyncIterator[PysnmpAsker]:
-    made = PysnmpAsker()
+@pytest.fixture(params=[FastAsker, PysnmpAsker])
+async def asker(request: pytest.FixtureRequest) -> AsyncIterator[Asker]:
+    made = request.param()
     yield made
     made.close()
     await asyncio.sleep(0.05)
+
+
+@pytest.fixture
+async def fast() -> AsyncIterator[FastAsker]:
+    made = FastAsker()
+    yield made
+    made.close()
 
 
 def agent(snmpd: Snmpd, credentials: Community | User) -> Agent:
     return Agent("127.0.0.1", snmpd.port, credentials, 1.0, 0)
 
 
-@pytest.mark.parametrize(
-    "credentials", [Community("farm-ro"), GOOD, User("five", "authpass12", "privpass12", "sha-512", "aes-256")]
-)
-async def test_get_and_walk(snmpd: Snmpd, asker: PysnmpAsker, credentials: Community | User) -> None:
-    answer = await get(asker, agent(snmpd, credentials), [SYS_NAME, SYS_UPTIME, (1, 3, 6, 1, 2, 1, 1, 99, 0)])
+CREDENTIALS = [
+    Community("farm-ro"),
+    Community("farm-ro", 1),
+    GOOD,
+    User("five", "authpass12", "privpass12", "sha-512", "aes-256"),
+    User("one", "authpass12", "privpass12", "sha-1", "aes-128"),
+    User("middle", "authpass12", "privpass12", "sha-384", "aes-192"),
+]
+IDS = ["v2c", "v1", "sha-256 aes-128", "sha-512 aes-256", "sha-1 aes-128", "sha-384 aes-192"]
+LACKING = (1, 3, 6, 1, 2, 1, 1, 99, 0)
+
+
+@pytest.mark.parametrize("credentials", CREDENTIALS, ids=IDS)
+async def test_get_and_walk(snmpd: Snmpd, asker: Asker, credentials: Community | User) -> None:
+    answer = await get(asker, agent(snmpd, credentials), [SYS_NAME, SYS_UPTIME, LACKING])
     assert answer.outcome is Outcome.OK, answer
     assert answer.objects[SYS_NAME] == b"bench"
     assert isinstance(answer.objects[SYS_UPTIME], int)
-    assert isinstance(answer.objects[1, 3, 6, 1, 2, 1, 1, 99, 0], Missing)
+    assert isinstance(answer.objects[LACKING], Missing)
     table = await walk(asker, agent(snmpd, credentials), [IF_DESCR])
     assert b"lo" in table.objects.values()
+
+
+def _listed(port: int) -> str:
+    words = ["snmpwalk", "-v2c", "-c", "farm-ro", "-m", "", "-On", "-Oq", f"127.0.0.1:{port}", "1.3.6.1.2.1.2.2.1"]
+    environment = {**os.environ, "MIBS": ""}
+    return subprocess.run(words, env=environment, capture_output=True, text=True, check=True).stdout
+
+
+@pytest.mark.parametrize("credentials", CREDENTIALS, ids=IDS)
+async def test_a_round_by_slots(snmpd: Snmpd, asker: Asker, credentials: Community | User) -> None:
+    """What a round brings equals what snmpd's own client reads."""
+    listed = await asyncio.to_thread(_listed, snmpd.port)
+    static = {line.split(" ")[0].strip("."): line.split(" ", 1)[1] for line in listed.splitlines()}
+    entry = (1, 3, 6, 1, 2, 1, 2, 2, 1)
+    rows: list[Oid] = [(int(name.split(".")[-1]),) for name in static if name.startswith("1.3.6.1.2.1.2.2.1.1.")]
+    oids = [(*entry, column, *row) for column in (1, 3, 4, 8) for row in rows]
+    known: dict[Oid, list[Oid]] = {} if credentials == Community("farm-ro", 1) else {entry: rows}
+    came = await fetch(asker, agent(snmpd, credentials), shape([*oids, SYS_UPTIME, LACKING], known))
+    assert came.outcome is Outcome.OK, came
+    assert [str(raw) for raw in came.values[: len(oids)]] == [static[".".join(map(str, oid))] for oid in oids]
+    assert isinstance(came.values[len(oids)], int)
+    assert isinstance(came.values[len(oids) + 1], Missing)
+
+
+async def test_a_key_longer_than_its_digest_is_stretched_in_the_way_that_works(snmpd: Snmpd, fast: FastAsker) -> None:
+    """snmpd stretches by the draft of Blumenthal; where the first way tried is the other one, it is found."""
+    user = User("stretched", "authpass12", "privpass12", "sha-1", "aes-256")
+    assert (await fast.ask(agent(snmpd, user), UPTIME)).outcome is Outcome.OK
+    engine = fast._engines["127.0.0.1", snmpd.port, user]
+    engine.other_way()
+    assert (await fast.ask(agent(snmpd, user), UPTIME)).outcome is Outcome.OK
+    assert engine.way == 0
+
+
+async def test_a_user_with_md5_and_des_is_asked_all_the_same(snmpd: Snmpd) -> None:
+    asker = AnyAsker()
+    answer = await asker.ask(agent(snmpd, User("old", "authpass12", "privpass12", "md5", "des")), UPTIME)
+    asker.close()
+    await asyncio.sleep(0.05)
+    assert answer.outcome is Outcome.OK, answer
 
 
 REFUSED = [
@@ -135,7 +203,7 @@ REFUSED = [
 
 @pytest.mark.parametrize(("credentials", "said"), [r[1:] for r in REFUSED], ids=[r[0] for r in REFUSED])
 async def test_refusals_are_told_apart_and_are_no_silence(
-    snmpd: Snmpd, asker: PysnmpAsker, credentials: Community | User, said: str
+    snmpd: Snmpd, asker: Asker, credentials: Community | User, said: str
 ) -> None:
     answer = await asker.ask(agent(snmpd, credentials), UPTIME)
     assert answer.outcome is Outcome.REFUSED, answer
@@ -144,7 +212,7 @@ async def test_refusals_are_told_apart_and_are_no_silence(
     assert good.outcome is Outcome.OK, "wrong credentials must not spoil good ones"
 
 
-async def test_no_agent_and_a_closed_port_are_silence(snmpd: Snmpd, asker: PysnmpAsker) -> None:
+async def test_no_agent_and_a_closed_port_are_silence(snmpd: Snmpd, asker: Asker) -> None:
     snmpd.stop()
     answer = await asker.ask(agent(snmpd, GOOD), UPTIME)
     assert (answer.outcome, answer.detail) == (Outcome.SILENT, "port closed: nothing listens there")
@@ -155,7 +223,7 @@ async def test_no_agent_and_a_closed_port_are_silence(snmpd: Snmpd, asker: Pysnm
 
 
 async def test_an_agent_that_restarts_and_one_with_another_engine_id_are_heard_again(
-    snmpd: Snmpd, asker: PysnmpAsker
+    snmpd: Snmpd, asker: Asker
 ) -> None:
     asked = Agent("127.0.0.1", snmpd.port, GOOD, 1.0, 1)
     assert (await asker.ask(asked, UPTIME)).outcome is Outcome.OK
@@ -168,7 +236,7 @@ async def test_an_agent_that_restarts_and_one_with_another_engine_id_are_heard_a
     assert (await asker.ask(asked, UPTIME)).outcome is Outcome.OK
 
 
-async def test_garbage_is_undecodable_not_silent(asker: PysnmpAsker) -> None:
+async def test_garbage_is_undecodable_not_silent(asker: Asker) -> None:
     class Garbage(asyncio.DatagramProtocol):
         def connection_made(self, transport: asyncio.BaseTransport) -> None:
             self.transport = transport

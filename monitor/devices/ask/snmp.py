@@ -1,15 +1,21 @@
-"""One interface for asking SNMP agents: a list of PDUs in, object → value and an outcome out.
+"""One interface for asking SNMP agents: PDUs in, values by object or by slot and an outcome out.
 
 Every implementation gives the same answers; above it stand ``get`` and ``walk``, which know how real agents
-behave: tooBig, short replies, tables that loop.
+behave: tooBig, short replies, tables that loop. Whole rounds, which go by slots, are in ``snmp_round``.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import Enum
-from typing import Literal, Protocol
+from typing import Literal, Protocol, get_args
 
-from monitor.devices.decode.raw import Missing, Oid, Table, dotted
+from monitor.devices.ask import snmp_ber as ber
+from monitor.devices.decode.raw import Missing, Oid, Raw, Table, dotted
+
+Auth = Literal["md5", "sha-1", "sha-224", "sha-256", "sha-384", "sha-512"]
+Priv = Literal["des", "aes-128", "aes-192", "aes-256"]
+AUTHS: tuple[str, ...] = get_args(Auth)
+PRIVS: tuple[str, ...] = get_args(Priv)
 
 MOST_ROWS = 20_000
 """Objects taken from one walk at the most: a switch with 50 ports has some 5,000 in all that we ask."""
@@ -27,9 +33,10 @@ class Outcome(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Community:
-    """SNMP v2c. The word itself never shows in a log or an error."""
+    """SNMP v2c or v1. The word itself never shows in a log or an error."""
 
     word: str = field(repr=False)
+    version: Literal[1, 2] = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,8 +46,13 @@ class User:
     name: str
     auth_password: str = field(repr=False)
     priv_password: str = field(repr=False)
-    auth: Literal["sha-1", "sha-256", "sha-512"] = "sha-256"
-    priv: Literal["aes-128", "aes-256"] = "aes-128"
+    auth: Auth = "sha-256"
+    priv: Priv = "aes-128"
+
+    @property
+    def weak(self) -> bool:
+        """MD5 and DES are broken (RFC 6151, NIST SP 800-131A): such a user is asked, and warned of."""
+        return self.auth == "md5" or self.priv == "des"
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,11 +68,30 @@ class Agent:
 
 @dataclass(frozen=True, slots=True)
 class Pdu:
-    """One question: a GET of objects, or a GETBULK of columns."""
+    """One question: a GET of objects, or a GETBULK of columns, the first ``non_repeaters`` of them once only.
+
+    Version 1 has no GETBULK: there an agent is asked for the next of each column.
+    """
 
     kind: Literal["get", "bulk"]
     oids: tuple[Oid, ...]
     repetitions: int = 0
+    non_repeaters: int = 0
+    body: bytes = field(init=False, compare=False, repr=False)
+    """Its octets after the request id, made once: most PDUs are sent for years."""
+
+    def __post_init__(self) -> None:
+        numbers = (self.non_repeaters, self.repetitions) if self.kind == "bulk" else (0, 0)
+        object.__setattr__(self, "body", b"".join((*map(ber.number, numbers), ber.question(self.oids))))
+
+    @property
+    def expected(self) -> int:
+        """Varbinds of a whole answer."""
+        return self.non_repeaters + (len(self.oids) - self.non_repeaters) * max(1, self.repetitions)
+
+    def without(self, oid: Oid) -> "Pdu":
+        """The same question without one object."""
+        return Pdu(self.kind, tuple(one for one in self.oids if one != oid), self.repetitions, self.non_repeaters)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +103,15 @@ class Answer:
     detail: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Ran:
+    """How a list of PDUs came out: how many were answered, and how many varbinds each answer had."""
+
+    outcome: Outcome
+    counts: tuple[int, ...]
+    detail: str = ""
+
+
 class Asker(Protocol):
     """What implementations give. One PDU is under way per call; callers hold one call per device."""
 
@@ -79,9 +119,33 @@ class Asker(Protocol):
         """Send one PDU and wait for its answer; never raises for what an agent or the network does."""
         ...
 
+    async def run(self, agent: Agent, pdus: Sequence[Pdu], slots: Mapping[bytes, int], values: list[Raw | None]) -> Ran:
+        """Send PDUs one after the other, up to the first that does not come out well.
+
+        The value of an object that ``slots`` names (by its encoded name) is put into its place in ``values``.
+        """
+        ...
+
     def close(self) -> None:
         """Give sockets and tasks back."""
         ...
+
+
+async def run_by_asking(
+    asker: Asker, agent: Agent, pdus: Sequence[Pdu], slots: Mapping[bytes, int], values: list[Raw | None]
+) -> Ran:
+    """``run`` for an implementation that only knows how to ``ask``."""
+    counts: list[int] = []
+    for pdu in pdus:
+        answer = await asker.ask(agent, pdu)
+        if answer.outcome is not Outcome.OK:
+            return Ran(answer.outcome, tuple(counts), answer.detail)
+        for oid, raw in answer.objects.items():
+            slot = slots.get(ber.encoded(oid))
+            if slot is not None:
+                values[slot] = raw
+        counts.append(len(answer.objects))
+    return Ran(Outcome.OK, tuple(counts))
 
 
 async def get(asker: Asker, agent: Agent, oids: Sequence[Oid], chunk: int = 30) -> Answer:

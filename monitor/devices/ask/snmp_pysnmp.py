@@ -8,7 +8,9 @@ community and an agent whose engine ID has changed all look like silence (so a s
 """
 
 import asyncio
+import re
 import socket
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from pyasn1.type import univ
@@ -26,16 +28,22 @@ from pysnmp.hlapi.v3arch.asyncio import (
     UsmUserData,
     bulk_cmd,
     get_cmd,
+    next_cmd,
     usmAesCfb128Protocol,
+    usmAesCfb192Protocol,
     usmAesCfb256Protocol,
+    usmDESPrivProtocol,
+    usmHMAC128SHA224AuthProtocol,
     usmHMAC192SHA256AuthProtocol,
+    usmHMAC256SHA384AuthProtocol,
     usmHMAC384SHA512AuthProtocol,
+    usmHMACMD5AuthProtocol,
     usmHMACSHAAuthProtocol,
 )
 from pysnmp.proto import errind
 from pysnmp.proto.rfc1905 import EndOfMibView, NoSuchInstance, NoSuchObject
 
-from monitor.devices.ask.snmp import Agent, Answer, Community, Outcome, Pdu, User
+from monitor.devices.ask.snmp import Agent, Answer, Community, Outcome, Pdu, Ran, User, run_by_asking
 from monitor.devices.decode.raw import Missing, Oid, Raw, Table
 
 _MOST_UNDER_WAY = 64
@@ -44,11 +52,19 @@ _PROBE_AGAIN_S = 60.0
 _SYS_UPTIME: Oid = (1, 3, 6, 1, 2, 1, 1, 3, 0)
 
 _AUTH = {
+    "md5": usmHMACMD5AuthProtocol,
     "sha-1": usmHMACSHAAuthProtocol,
+    "sha-224": usmHMAC128SHA224AuthProtocol,
     "sha-256": usmHMAC192SHA256AuthProtocol,
+    "sha-384": usmHMAC256SHA384AuthProtocol,
     "sha-512": usmHMAC384SHA512AuthProtocol,
 }
-_PRIV = {"aes-128": usmAesCfb128Protocol, "aes-256": usmAesCfb256Protocol}
+_PRIV = {
+    "des": usmDESPrivProtocol,
+    "aes-128": usmAesCfb128Protocol,
+    "aes-192": usmAesCfb192Protocol,
+    "aes-256": usmAesCfb256Protocol,
+}
 
 _REFUSALS: dict[type, str] = {
     errind.UnknownUserName: "unknown user name",
@@ -143,6 +159,10 @@ class PysnmpAsker:
                 answer = await self._probe(agent, pdu, answer, was_good=key in self._good)
         return answer
 
+    async def run(self, agent: Agent, pdus: Sequence[Pdu], slots: Mapping[bytes, int], values: list[Raw | None]) -> Ran:
+        """Send PDUs one after the other; wanted values go to their places."""
+        return await run_by_asking(self, agent, pdus, slots, values)
+
     def _may_probe(self, agent: Agent) -> bool:
         now_s, where = asyncio.get_running_loop().time(), (agent.address, agent.port)
         if now_s - self._probed_s.get(where, -_PROBE_AGAIN_S) < _PROBE_AGAIN_S:
@@ -186,7 +206,19 @@ class PysnmpAsker:
     async def _ask(self, agent: Agent, pdu: Pdu, credentials: Community | User) -> Answer:
         if credentials not in self._engines:
             self._engines[credentials] = _Engine()
-        return await self._send(self._engines[credentials], agent, pdu, _who(credentials))
+        engine, who = self._engines[credentials], _who(credentials)
+        answer = await self._send(engine, agent, pdu, who)
+        lacking: Table = {}
+        # Version 1 names one object that the agent lacks, and gives nothing else.
+        while isinstance(credentials, Community) and credentials.version == 1 and pdu.oids:
+            named = re.fullmatch(r"noSuchName at object (\d+)", answer.detail)
+            if named is None or not 1 <= int(named[1]) <= len(pdu.oids):
+                break
+            oid = pdu.oids[int(named[1]) - 1]
+            lacking[oid] = Missing.NO_SUCH_OBJECT if pdu.kind == "get" else Missing.END_OF_MIB_VIEW
+            pdu = pdu.without(oid)
+            answer = await self._send(engine, agent, pdu, who) if pdu.oids else Answer(Outcome.OK)
+        return Answer(answer.outcome, answer.objects | lacking, answer.detail) if lacking else answer
 
     async def _send(self, engine: _Engine, agent: Agent, pdu: Pdu, who: Any) -> Answer:
         """One exchange, bounded also where pysnmp itself would wait for ever."""
@@ -216,8 +248,10 @@ class PysnmpAsker:
         objects = [self._object(oid) for oid in pdu.oids]
         if pdu.kind == "get":
             return await get_cmd(engine.engine, who, target, ContextData(), *objects, lookupMib=False)
-        repetitions = pdu.repetitions
-        return await bulk_cmd(engine.engine, who, target, ContextData(), 0, repetitions, *objects, lookupMib=False)
+        if isinstance(who, CommunityData) and who.message_processing_model == 0:  # version 1 has no GETBULK
+            return await next_cmd(engine.engine, who, target, ContextData(), *objects, lookupMib=False)
+        once, repetitions = pdu.non_repeaters, pdu.repetitions
+        return await bulk_cmd(engine.engine, who, target, ContextData(), once, repetitions, *objects, lookupMib=False)
 
     def _object(self, oid: Oid) -> Any:
         """Objects are resolved once and used again: that halves the cost of a request."""
@@ -249,7 +283,7 @@ def _may_be_there(agent: Agent, answer: Answer) -> bool:
 
 def _who(credentials: Community | User) -> Any:
     if isinstance(credentials, Community):
-        return CommunityData(credentials.word, mpModel=1)
+        return CommunityData(credentials.word, mpModel=credentials.version - 1)
     auth, priv = _AUTH[credentials.auth], _PRIV[credentials.priv]
     return UsmUserData(
         credentials.name, credentials.auth_password, credentials.priv_password, authProtocol=auth, privProtocol=priv

@@ -17,7 +17,16 @@ class Missing(Enum):
     END_OF_MIB_VIEW = "endOfMibView"
 
 
-Raw = int | bytes | Oid | Missing
+@dataclass(frozen=True, slots=True)
+class Unread:
+    """A value that came and could not be read: the type's tag, its octets, and what was wrong with them."""
+
+    tag: int
+    octets: bytes
+    why: str
+
+
+Raw = int | bytes | Oid | Missing | Unread
 Table = dict[Oid, Raw]
 
 
@@ -66,6 +75,8 @@ def number(raw: Raw) -> float:
     """
     if isinstance(raw, int) and not isinstance(raw, bool):
         return float(raw)
+    if isinstance(raw, Unread):
+        raise Garbled(raw.why)
     raise Garbled(f"a number was expected, {shown(raw)} came")
 
 
@@ -95,7 +106,9 @@ def text(raw: Raw) -> str:
 
 def shown(raw: Raw) -> str:
     """A raw value for people: bounded and printable."""
-    return repr(text(raw)) if isinstance(raw, bytes) else str(raw)[:60]
+    if isinstance(raw, Unread):
+        return f"{raw.octets[:20].hex(' ')} ({raw.why})"
+    return repr(text(raw)) if isinstance(raw, bytes) else dotted(raw)[:60] if isinstance(raw, tuple) else str(raw)[:60]
 
 
 def rows(table: Table, column: Oid) -> dict[Oid, Raw]:

@@ -1,0 +1,73 @@
+"""One UDP socket per address family for all agents: datagrams in and out, and ports that the kernel says are closed."""
+
+import asyncio
+import socket
+from collections.abc import Callable
+
+Peer = tuple[str, int] | tuple[str, int, int, int]
+
+_RECEIVE_OCTETS = 4 << 20
+"""Wished for; the kernel gives what net.core.rmem_max allows, which is enough for some 90 answers at once."""
+_AT_ONCE = 64
+_MOST_DATAGRAM = 65_535
+# Linux's numbers (linux/in.h, linux/in6.h, linux/socket.h); Python names only some of them.
+_IP_RECVERR, _IPV6_RECVERR, _MSG_ERRQUEUE = 11, 25, 0x2000
+
+
+class Socket:
+    """A datagram socket in the event loop."""
+
+    def __init__(
+        self, family: socket.AddressFamily, received: Callable[[bytes, Peer], None], closed: Callable[[Peer], None]
+    ) -> None:
+        self._received, self._closed = received, closed
+        self._loop = asyncio.get_running_loop()
+        self._socket = socket.socket(family, socket.SOCK_DGRAM)
+        self._socket.setblocking(False)
+        self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _RECEIVE_OCTETS)
+        if family == socket.AF_INET:
+            self._socket.setsockopt(socket.IPPROTO_IP, _IP_RECVERR, 1)
+        else:
+            self._socket.setsockopt(socket.IPPROTO_IPV6, _IPV6_RECVERR, 1)
+        self._socket.bind(("", 0))
+        self._loop.add_reader(self._socket.fileno(), self._readable)
+
+    def send(self, data: bytes, peer: Peer) -> str:
+        """Send a datagram; what the kernel said where it could not, else an empty text."""
+        for _ in range(3):
+            try:
+                self._socket.sendto(data, peer)
+            except ConnectionRefusedError:
+                self._drain_errors()  # an earlier datagram's error, told to this call
+                continue
+            except OSError as error:
+                return str(error.strerror or error)
+            return ""
+        return ""
+
+    def _readable(self) -> None:
+        receive, received = self._socket.recvfrom, self._received
+        for _ in range(_AT_ONCE):
+            try:
+                data, peer = receive(_MOST_DATAGRAM)
+            except BlockingIOError:
+                return
+            except OSError:
+                self._drain_errors()
+                continue
+            received(data, peer)
+
+    def _drain_errors(self) -> None:
+        """Tell which peers' ports are closed: the error queue names the address that each error is about."""
+        for _ in range(_AT_ONCE):
+            try:
+                _, _, _, peer = self._socket.recvmsg(64, 512, _MSG_ERRQUEUE)
+            except OSError:
+                return
+            if peer:
+                self._closed(peer)
+
+    def close(self) -> None:
+        """Leave the loop and give the socket back."""
+        self._loop.remove_reader(self._socket.fileno())
+        self._socket.close()

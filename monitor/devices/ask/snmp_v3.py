@@ -1,0 +1,219 @@
+"""Messages of SNMP v3 (RFC 3412 section 6) under the user-based security (RFC 3414): written, and read with every
+check that RFC 3414 section 3.2 asks for before anything in them is believed. No sockets here.
+"""
+
+import os
+from dataclasses import dataclass, field
+
+from monitor.devices.ask import snmp_ber as ber
+from monitor.devices.ask.snmp import User
+from monitor.devices.ask.snmp_usm import Keys, stretches
+from monitor.devices.decode.raw import Oid, dotted
+
+AUTH, PRIV, REPORTABLE = 0x01, 0x02, 0x04
+WINDOW_S = 150
+"""RFC 3414 section 2.2.3."""
+_MOST_SIZE = 65_507
+_USM = 3
+_HEAD_END = ber.number(_USM)
+_STATS: Oid = (1, 3, 6, 1, 6, 3, 15, 1, 1)
+UNSUPPORTED_LEVEL, NOT_IN_WINDOW, UNKNOWN_USER, UNKNOWN_ENGINE, WRONG_DIGEST, DECRYPTION = range(1, 7)
+"""Columns of usmStats (RFC 3414 section 5) that a Report names."""
+REFUSALS = {
+    UNSUPPORTED_LEVEL: "the agent does not serve this user at this security level",
+    NOT_IN_WINDOW: "the agent's clock and ours do not agree (time window)",
+    UNKNOWN_USER: "unknown user name",
+    WRONG_DIGEST: "wrong authentication password or protocol",
+    DECRYPTION: "wrong privacy password or protocol",
+}
+
+
+class NotBelieved(Exception):
+    """A message that is well formed and must not be believed; the argument says why."""
+
+
+@dataclass(slots=True)
+class Engine:
+    """What we know of one agent's engine, for one user. ``at_s`` is monotonic time."""
+
+    user: User
+    engine_id: bytes = b""
+    boots: int = 0
+    time_s: int = 0
+    at_s: float = 0.0
+    authentic: bool = False
+    """Boots and time came in a message whose digest was right; before that they are a guess."""
+    way: int = 0
+    """Which way of stretching a key is in use."""
+    keys: Keys | None = field(default=None, repr=False)
+    salt: int = field(default_factory=lambda: int.from_bytes(os.urandom(8), "big"), repr=False)
+
+    def learn(self, engine_id: bytes, boots: int, time_s: int, now_s: float) -> None:
+        """Take an engine's identity from its Report; its clock is a guess until a digest has vouched for it."""
+        if engine_id != self.engine_id:
+            self.engine_id, self.keys = engine_id, None
+        self.boots, self.time_s, self.at_s, self.authentic = boots, time_s, now_s, False
+
+    def ready(self) -> Keys:
+        """The keys at this engine."""
+        if self.keys is None:
+            user = self.user
+            stretch = stretches(user.auth, user.priv)[self.way]
+            self.keys = Keys.of(user.auth, user.auth_password, user.priv, user.priv_password, self.engine_id, stretch)
+        return self.keys
+
+    def other_way(self) -> bool:
+        """Turn to the other way of stretching the key, if there is one."""
+        ways = len(stretches(self.user.auth, self.user.priv))
+        self.way, self.keys = (self.way + 1) % ways, None
+        return ways > 1
+
+    def now_s(self, now_s: float) -> int:
+        """The engine's time as we reckon it [s]."""
+        return self.time_s + int(now_s - self.at_s)
+
+    def synchronise(self, boots: int, time_s: int, now_s: float) -> None:
+        """Follow an authentic message; RFC 3414 section 3.2 7b: only forward."""
+        if not self.authentic or (boots, time_s) > (self.boots, self.time_s):
+            self.boots, self.time_s, self.at_s, self.authentic = boots, time_s, now_s, True
+
+
+def discovery(message_id: int, request_id: bytes) -> bytes:
+    """A message that asks an engine who it is: RFC 3414 section 4."""
+    pdu = ber.element(ber.GET, request_id, b"\x02\x01\x00\x02\x01\x00\x30\x00")
+    security = ber.element(ber.SEQUENCE, b"\x04\x00\x02\x01\x00\x02\x01\x00\x04\x00\x04\x00\x04\x00")
+    scoped = ber.element(ber.SEQUENCE, b"\x04\x00\x04\x00", pdu)
+    return _message(message_id, REPORTABLE, security, scoped)
+
+
+def message(engine: Engine, message_id: int, pdu: bytes, now_s: float, level: int = AUTH | PRIV) -> bytes:
+    """An authentic and, at level AUTH | PRIV, encrypted message that carries a PDU."""
+    keys, boots, time_s = engine.ready(), engine.boots, engine.now_s(now_s)
+    scoped = ber.element(ber.SEQUENCE, ber.element(ber.OCTETS, engine.engine_id), b"\x04\x00", pdu)
+    salt = b""
+    if level & PRIV:
+        engine.salt = engine.salt + 1 & 0xFFFF_FFFF_FFFF_FFFF
+        salt = engine.salt.to_bytes(8, "big")
+        scoped = ber.element(ber.OCTETS, keys.encrypt(boots, time_s, salt, scoped))
+    zeros = bytes(keys.digest_octets)
+    tail = ber.element(ber.OCTETS, zeros) + ber.element(ber.OCTETS, salt)
+    security = ber.element(
+        ber.SEQUENCE,
+        ber.element(ber.OCTETS, engine.engine_id),
+        ber.number(boots),
+        ber.number(time_s),
+        ber.element(ber.OCTETS, engine.user.name.encode()),
+        tail,
+    )
+    whole = _message(message_id, level | REPORTABLE, security, scoped)
+    at = len(whole) - len(scoped) - len(tail) + 2
+    return whole[:at] + keys.digest(whole) + whole[at + len(zeros) :]
+
+
+def _message(message_id: int, flags: int, security: bytes, scoped: bytes) -> bytes:
+    head = ber.element(
+        ber.SEQUENCE,
+        ber.number(message_id),
+        ber.number(_MOST_SIZE),
+        ber.element(ber.OCTETS, bytes((flags,))),
+        _HEAD_END,
+    )
+    return ber.element(ber.SEQUENCE, b"\x02\x01\x03", head, ber.element(ber.OCTETS, security), scoped)
+
+
+@dataclass(slots=True)
+class Message:
+    """A message that was read, and of which nothing is believed yet."""
+
+    data: bytes
+    message_id: int
+    flags: int
+    engine_id: bytes
+    boots: int
+    time_s: int
+    user: bytes
+    digest_at: int
+    digest: bytes
+    salt: bytes
+    scoped_at: int
+    scoped_end: int
+
+
+def read(data: bytes, at: int, stop: int) -> Message:
+    """Read a message after its version; raises Undecodable."""
+    head, end = ber.inside(data, at, stop, ber.SEQUENCE)
+    message_id, head = ber.integer(data, head, end)
+    _, head = ber.integer(data, head, end)
+    flags, head = ber.octets(data, head, end)
+    model, _ = ber.integer(data, head, end)
+    if len(flags) != 1 or model != _USM:
+        raise ber.Undecodable("a security model other than the user-based one")
+    outer, scoped_at = ber.inside(data, end, stop, ber.OCTETS)
+    inner, close = ber.inside(data, outer, scoped_at, ber.SEQUENCE)
+    engine_id, inner = ber.octets(data, inner, close)
+    boots, inner = ber.integer(data, inner, close)
+    time_s, inner = ber.integer(data, inner, close)
+    user, inner = ber.octets(data, inner, close)
+    digest_at, inner = ber.inside(data, inner, close, ber.OCTETS)
+    salt, _ = ber.octets(data, inner, close)
+    digest = data[digest_at:inner]
+    return Message(data, message_id, flags[0], engine_id, boots, time_s, user, digest_at, digest, salt, scoped_at, stop)
+
+
+def authentic(engine: Engine, came: Message) -> bool:
+    """Is the message's digest right for this user at this engine?"""
+    if not came.flags & AUTH or came.engine_id != engine.engine_id or came.user != engine.user.name.encode():
+        return False
+    keys = engine.ready()
+    if len(came.digest) != keys.digest_octets:
+        return False
+    at = came.digest_at
+    zeroed = came.data[:at] + bytes(keys.digest_octets) + came.data[at + keys.digest_octets :]
+    return keys.right(zeroed, came.digest)
+
+
+def open_scoped(engine: Engine, came: Message, now_s: float, level: int) -> tuple[bytes, int, int]:
+    """The PDU in an answer, after digest, level and time window were checked; raises NotBelieved.
+
+    Returns the octets and where the PDU's element begins and ends.
+    """
+    if came.flags & (AUTH | PRIV) != level:
+        raise NotBelieved("an answer below the level of the question")
+    if not authentic(engine, came):
+        raise NotBelieved("wrong digest")
+    engine.synchronise(came.boots, came.time_s, now_s)
+    late = engine.now_s(now_s) - came.time_s
+    if came.boots != engine.boots or late > WINDOW_S or came.boots == 2**31 - 1:
+        raise NotBelieved("outside the time window")
+    data, at, end = came.data, came.scoped_at, came.scoped_end
+    if level & PRIV:
+        at, end = ber.inside(data, at, end, ber.OCTETS)
+        if len(came.salt) != 8:
+            raise NotBelieved("an encrypted answer without its salt")
+        data = engine.ready().decrypt(came.boots, came.time_s, came.salt, data[at:end])
+        at, end = 0, len(data)
+    at, end = ber.inside(data, at, end, ber.SEQUENCE)
+    context, at = ber.octets(data, at, end)
+    name, at = ber.octets(data, at, end)
+    if context != engine.engine_id or name:
+        raise NotBelieved("an answer from another context")
+    return data, at, end
+
+
+def report(came: Message) -> int:
+    """Which of usmStats a Report names, 0 for any other; only Reports that are not encrypted are read here."""
+    if came.flags & PRIV:
+        return 0
+    data, at, end = came.data, *ber.inside(came.data, came.scoped_at, came.scoped_end, ber.SEQUENCE)
+    _, at = ber.octets(data, at, end)
+    _, at = ber.octets(data, at, end)
+    at, end = ber.inside(data, at, end, ber.REPORT)
+    for _ in range(3):
+        _, at = ber.integer(data, at, end)
+    at, end = ber.inside(data, at, end, ber.SEQUENCE)
+    for encoded, _ in ber.varbinds(data, at, end):
+        oid = ber.name(encoded)
+        if oid[: len(_STATS)] == _STATS and len(oid) == len(_STATS) + 2:
+            return oid[len(_STATS)]
+        raise ber.Undecodable(f"a Report of {dotted(oid)}")
+    raise ber.Undecodable("an empty Report")
