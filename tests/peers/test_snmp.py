@@ -5,10 +5,7 @@ import os
 import shutil
 import socket
 import subprocess
-import time
-from collections.abc import AsyncIterator, Iterator
-from dataclasses import dataclass
-from pathlib import Path
+from collections.abc import AsyncIterator
 
 import pytest
 
@@ -19,90 +16,12 @@ from monitor.devices.ask.snmp_pysnmp import PysnmpAsker
 from monitor.devices.ask.snmp_round import fetch, shape
 from monitor.devices.decode.interfaces import IF_DESCR, SYS_NAME, SYS_UPTIME
 from monitor.devices.decode.raw import Missing, Oid
-from tests.conftest import need_peers
+from tests.peers.snmpd import Snmpd
 
 pytestmark = pytest.mark.peer
 
-CONF = """agentAddress udp:127.0.0.1:{port}
-sysName bench
-engineID {engine}
-rocommunity farm-ro
-createUser mon SHA-256 authpass12 AES privpass12
-rouser mon authpriv
-createUser low SHA-256 authpass12
-rouser low auth
-createUser five SHA-512 authpass12 AES-256 privpass12
-rouser five authpriv
-createUser one SHA authpass12 AES privpass12
-rouser one authpriv
-createUser stretched SHA authpass12 AES-256 privpass12
-rouser stretched authpriv
-createUser middle SHA-384 authpass12 AES-192 privpass12
-rouser middle authpriv
-createUser old MD5 authpass12 DES privpass12
-rouser old authpriv
-"""
-SYS_UPTIME_V2C = "302702010104076661726d2d726fa019020101020100020100300e300c06082b060102010103000500"
-"""GET sysUpTime.0 with community farm-ro, version 2c."""
 GOOD = User("mon", "authpass12", "privpass12", "sha-256", "aes-128")
 UPTIME = Pdu("get", (SYS_UPTIME,))
-
-
-@dataclass
-class Snmpd:
-    folder: Path
-    port: int
-    process: subprocess.Popen[bytes] | None = None
-
-    def start(self, engine: str = "farpole-bench") -> None:
-        var = self.folder / "var"
-        var.mkdir(exist_ok=True)
-        (self.folder / "snmpd.conf").write_text(CONF.format(port=self.port, engine=engine))
-        environment = {**os.environ, "MIBS": "", "SNMP_PERSISTENT_DIR": str(var), "HOME": str(self.folder)}
-        words = [
-            "/usr/sbin/snmpd",
-            "-m",
-            "",
-            "-f",
-            "-Lf",
-            str(self.folder / "log"),
-            "-C",
-            "-c",
-            f"{self.folder}/snmpd.conf,{var}/snmpd.conf",
-            "-p",
-            str(self.folder / "pid"),
-        ]
-        self.process = subprocess.Popen(words, env=environment)
-        for _ in range(50):
-            with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
-                probe.connect(("127.0.0.1", self.port))
-                probe.settimeout(0.2)
-                try:
-                    probe.send(bytes.fromhex(SYS_UPTIME_V2C))
-                    probe.recv(100)
-                    return
-                except OSError:
-                    time.sleep(0.1)
-        raise AssertionError(f"snmpd does not answer: {(self.folder / 'log').read_text()}")
-
-    def stop(self) -> None:
-        if self.process:
-            self.process.terminate()
-            self.process.wait(10)
-
-
-@pytest.fixture
-def snmpd(tmp_path: Path) -> Iterator[Snmpd]:
-    need_peers("snmpd")
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
-        probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-    made = Snmpd(tmp_path, port)
-    try:
-        made.start()
-        yield made
-    finally:
-        made.stop()
 
 
 @pytest.fixture(params=[FastAsker, PysnmpAsker])

@@ -105,10 +105,10 @@ class Answer:
 
 @dataclass(frozen=True, slots=True)
 class Ran:
-    """How a list of PDUs came out: how many were answered, and how many varbinds each answer had."""
+    """How a list of PDUs came out, and how many of them were answered."""
 
     outcome: Outcome
-    counts: tuple[int, ...]
+    answered: int
     detail: str = ""
 
 
@@ -122,7 +122,7 @@ class Asker(Protocol):
     async def run(self, agent: Agent, pdus: Sequence[Pdu], slots: Mapping[bytes, int], values: list[Raw | None]) -> Ran:
         """Send PDUs one after the other, up to the first that does not come out well.
 
-        The value of an object that ``slots`` names (by its encoded name) is put into its place in ``values``.
+        The value of an object that ``slots`` names (by ``snmp_ber.key``) is put into its place in ``values``.
         """
         ...
 
@@ -135,17 +135,15 @@ async def run_by_asking(
     asker: Asker, agent: Agent, pdus: Sequence[Pdu], slots: Mapping[bytes, int], values: list[Raw | None]
 ) -> Ran:
     """``run`` for an implementation that only knows how to ``ask``."""
-    counts: list[int] = []
-    for pdu in pdus:
+    for answered, pdu in enumerate(pdus):
         answer = await asker.ask(agent, pdu)
         if answer.outcome is not Outcome.OK:
-            return Ran(answer.outcome, tuple(counts), answer.detail)
+            return Ran(answer.outcome, answered, answer.detail)
         for oid, raw in answer.objects.items():
-            slot = slots.get(ber.encoded(oid))
+            slot = slots.get(ber.key(oid))
             if slot is not None:
                 values[slot] = raw
-        counts.append(len(answer.objects))
-    return Ran(Outcome.OK, tuple(counts))
+    return Ran(Outcome.OK, len(pdus))
 
 
 async def get(asker: Asker, agent: Agent, oids: Sequence[Oid], chunk: int = 30) -> Answer:

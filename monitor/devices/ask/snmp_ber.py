@@ -14,7 +14,8 @@ INTEGER, OCTETS, NULL, OBJECT, SEQUENCE = 0x02, 0x04, 0x05, 0x06, 0x30
 ADDRESS, COUNTER32, GAUGE32, TICKS, OPAQUE, COUNTER64, UNSIGNED32 = 0x40, 0x41, 0x42, 0x43, 0x44, 0x46, 0x47
 GET, GET_NEXT, RESPONSE, GET_BULK, REPORT = 0xA0, 0xA1, 0xA2, 0xA5, 0xA8
 
-_UNSIGNED = frozenset((COUNTER32, GAUGE32, TICKS, COUNTER64, UNSIGNED32))
+_UNSIGNED = bytes(tag in (COUNTER32, GAUGE32, TICKS, COUNTER64, UNSIGNED32) for tag in range(256))
+"""1 at the tags of numbers that have no sign."""
 _MISSING: dict[int, Missing] = {
     NULL: Missing.NO_SUCH_OBJECT,  # beside no error: the agent has nothing there
     0x80: Missing.NO_SUCH_OBJECT,
@@ -107,52 +108,59 @@ def varbinds(data: bytes, at: int, stop: int) -> Iterator[tuple[bytes, Raw]]:
         at = end
 
 
-def collect(data: bytes, at: int, stop: int, slots: Mapping[bytes, int], values: list[Raw | None]) -> int:
-    """Put the values of wanted objects (encoded name → slot) where they belong; how many varbinds came.
+def response(data: bytes, at: int, stop: int) -> tuple[int, int, int, int, int]:
+    """A Response's request id, error status and index, and where its varbinds begin and end."""
+    at, stop = inside(data, at, stop, RESPONSE)
+    if data.startswith(_NO_ERROR, at + 6) and data[at : at + 2] == b"\x02\x04":  # as nearly all are
+        begin, end = inside(data, at + 12, stop, SEQUENCE)
+        return _from_bytes(data[at + 2 : at + 6], "big", signed=True), 0, 0, begin, end
+    number, at = integer(data, at, stop)
+    status, at = integer(data, at, stop)
+    index, at = integer(data, at, stop)
+    return number, status, index, *inside(data, at, stop, SEQUENCE)
 
-    The hot loop: it knows short lengths and the common types, and leaves the rest to ``value``. What stands
-    in it twice, stands there for speed; the tests hold it against ``varbinds``.
+
+_NO_ERROR = b"\x02\x01\x00\x02\x01\x00"
+
+
+def collect(data: bytes, at: int, stop: int, slots: Mapping[bytes, int], values: list[Raw | None]) -> None:
+    """Put the values of wanted objects (``key`` → slot) where they belong.
+
+    The hot loop: it knows wanted objects, short lengths and the common types, and leaves the rest to
+    ``_slowly``. What stands in it twice, stands there for speed; the tests hold it against ``varbinds``.
     """
-    find, came = slots.get, 0
+    find, unsigned, from_bytes = slots.get, _UNSIGNED, _from_bytes
     try:
         while at < stop:
-            length, name_length = data[at + 1], data[at + 3]
-            tag_at = at + 4 + name_length
+            tag_at = at + 4 + data[at + 3]
             size = data[tag_at + 1]
             end = tag_at + 2 + size
-            if (
-                data[at] != SEQUENCE
-                or data[at + 2] != OBJECT
-                or length > 0x7F
-                or size > 0x7F
-                or end != at + 2 + length
-                or end > stop
-            ):
-                return came + _collect_slowly(data, at, stop, slots, values)
-            slot = find(data[at + 4 : tag_at])
-            if slot is not None:
+            slot = find(data[at + 2 : tag_at])
+            if slot is None or end - at - 2 != data[at + 1] or size > 0x7F or data[at] != SEQUENCE:
+                at = _slowly(data, at, stop, slots, values)
+            else:
                 tag = data[tag_at]
-                if tag == INTEGER and size == 1 and data[end - 1] < 0x80:
+                if unsigned[tag] and 0 < size <= _MOST_INTEGER_OCTETS:
+                    values[slot] = from_bytes(data[tag_at + 2 : end], "big")
+                elif tag == INTEGER and size == 1 and data[end - 1] < 0x80:
                     values[slot] = data[end - 1]
-                elif tag in _UNSIGNED and 0 < size <= _MOST_INTEGER_OCTETS:
-                    values[slot] = _from_bytes(data[tag_at + 2 : end], "big")
                 else:
                     values[slot] = value(tag, data[tag_at + 2 : end])
-            came += 1
-            at = end
+                at = end
     except IndexError:
         raise Undecodable("it ends in the middle of an element") from None
-    return came
+    if at != stop:
+        raise Undecodable("a varbind is longer than the list that it is in")
 
 
-def _collect_slowly(data: bytes, at: int, stop: int, slots: Mapping[bytes, int], values: list[Raw | None]) -> int:
-    came = 0
-    for encoded, raw in varbinds(data, at, stop):
-        slot = slots.get(encoded)
+def _slowly(data: bytes, at: int, stop: int, slots: Mapping[bytes, int], values: list[Raw | None]) -> int:
+    """One varbind with every length and type that may come; where it ends."""
+    _, end = inside(data, at, stop, SEQUENCE)
+    for encoded_name, raw in varbinds(data, at, end):
+        slot = slots.get(element(OBJECT, encoded_name))
         if slot is not None:
             values[slot] = raw
-        came += 1
-    return came
+    return end
 
 
 def value(tag: int, contents: bytes) -> Raw:
@@ -161,7 +169,7 @@ def value(tag: int, contents: bytes) -> Raw:
     >>> value(COUNTER64, bytes.fromhex("ffffffffffffffff")) == 2**64 - 1
     True
     """
-    if tag == INTEGER or tag in _UNSIGNED:
+    if tag == INTEGER or _UNSIGNED[tag]:
         if not 1 <= len(contents) <= _MOST_INTEGER_OCTETS:
             return Unread(tag, contents, f"a number of {len(contents)} octets")
         return _from_bytes(contents, "big", signed=tag == INTEGER)
@@ -180,11 +188,20 @@ def value(tag: int, contents: bytes) -> Raw:
 
 def element(tag: int, *contents: bytes) -> bytes:
     """An element with its tag and length."""
-    body = b"".join(contents)
-    n = len(body)
+    body = contents[0] if len(contents) == 1 else b"".join(contents)
+    return head(tag, len(body)) + body
+
+
+@lru_cache(2000)
+def head(tag: int, n: int) -> bytes:
+    """Tag and length of an element of ``n`` octets.
+
+    >>> head(0x30, 5).hex(), head(0x30, 1400).hex()
+    ('3005', '30820578')
+    """
     if n < 0x80:
-        return bytes((tag, n)) + body
-    return bytes((tag, 0x82, n >> 8, n & 0xFF)) + body if n > 0xFF else bytes((tag, 0x81, n)) + body
+        return bytes((tag, n))
+    return bytes((tag, 0x82, n >> 8, n & 0xFF)) if n > 0xFF else bytes((tag, 0x81, n))
 
 
 def number(number_: int) -> bytes:
@@ -214,6 +231,11 @@ def encoded(oid: Oid) -> bytes:
     return bytes(out)
 
 
+def key(oid: Oid) -> bytes:
+    """An object name as an element: what ``collect`` looks for."""
+    return element(OBJECT, encoded(oid))
+
+
 def question(oids: Sequence[Oid]) -> bytes:
     """A varbind list with names and no values."""
-    return element(SEQUENCE, *(element(SEQUENCE, element(OBJECT, encoded(oid)), b"\x05\x00") for oid in oids))
+    return element(SEQUENCE, *(element(SEQUENCE, key(oid), b"\x05\x00") for oid in oids))

@@ -9,8 +9,9 @@ has come by the deadline.
 import asyncio
 import os
 import socket
+import struct
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 from monitor.devices.ask import snmp_ber as ber
 from monitor.devices.ask import snmp_v3 as v3
@@ -37,17 +38,17 @@ class _Flight:
 
     __slots__ = (
         "agent",
-        "counts",
+        "answered",
         "deadline_s",
         "done",
         "engine",
+        "head",
         "heard",
         "ids",
         "level",
         "objects",
         "pdus",
         "peer",
-        "request",
         "resyncs",
         "slots",
         "tries",
@@ -58,9 +59,12 @@ class _Flight:
         self.agent, self.peer, self.pdus, self.done = agent, peer, pdus, done
         self.engine: v3.Engine | None = None
         self.level = v3.AUTH | v3.PRIV
-        self.counts: list[int] = []
+        self.answered = 0
         self.ids: list[int] = []
-        self.request = b""
+        self.head = b""
+        if isinstance(agent.credentials, Community):
+            version = ber.number(agent.credentials.version - 1)
+            self.head = version + ber.element(ber.OCTETS, agent.credentials.word.encode())
         self.tries = 0
         self.resyncs = 0
         self.deadline_s = 0.0
@@ -69,6 +73,13 @@ class _Flight:
         self.values: list[Raw | None] = []
         self.objects: list[tuple[bytes, Raw]] | None = None
 
+    def pdu(self) -> tuple[int, bytes]:
+        """Tag of the PDU that is due, and its octets after the request id."""
+        pdu = self.pdus[self.answered]
+        if pdu.kind == "get":
+            return ber.GET, pdu.body
+        return (ber.GET_NEXT, _ZEROS + ber.question(pdu.oids)) if self.version == 1 else (ber.GET_BULK, pdu.body)
+
     @property
     def version(self) -> int:
         """1, 2 or 3."""
@@ -76,7 +87,7 @@ class _Flight:
 
     def lacks(self, index: int) -> bool:
         """Version 1 names one object that the agent lacks: go on without it; False where it names none."""
-        at = len(self.counts)
+        at = self.answered
         pdu = self.pdus[at]
         if not 1 <= index <= len(pdu.oids):
             return False
@@ -84,8 +95,8 @@ class _Flight:
         missing = Missing.NO_SUCH_OBJECT if pdu.kind == "get" else Missing.END_OF_MIB_VIEW
         if self.objects is not None:
             self.objects.append((ber.encoded(oid), missing))
-        elif ber.encoded(oid) in self.slots:
-            self.values[self.slots[ber.encoded(oid)]] = missing
+        elif ber.key(oid) in self.slots:
+            self.values[self.slots[ber.key(oid)]] = missing
         self.pdus = (*self.pdus[:at], pdu.without(oid), *self.pdus[at + 1 :])
         return True
 
@@ -103,7 +114,9 @@ class FastAsker:
         self._addresses: dict[tuple[str, int], tuple[Peer, socket.AddressFamily, float]] = {}
         self._places = asyncio.Semaphore(_MOST_UNDER_WAY)
         self._sweeping: asyncio.TimerHandle | None = None
-        self._ids = b""
+        self._ids: Iterator[int] = iter(())
+        self._loop = asyncio.get_running_loop()
+        self._time = self._loop.time
         self._good: set[tuple[str, int, Community | User]] = set()
         self._probed_s: dict[tuple[str, int], float] = {}
 
@@ -156,7 +169,7 @@ class FastAsker:
             ran = await self._fly(agent, pdus, slots, values, objects)
             if ran.outcome is Outcome.OK:
                 self._good.add(key)
-            elif not ran.counts and _may_be_there(agent, ran) and self._may_probe(agent):
+            elif not ran.answered and _may_be_there(agent, ran) and self._may_probe(agent):
                 ran = await self._probe(agent, pdus, slots, values, objects, ran, key in self._good)
         return ran
 
@@ -173,15 +186,15 @@ class FastAsker:
         try:
             peer, family = await self._resolve(agent)
         except OSError as error:
-            return Ran(Outcome.SILENT, (), f"could not be asked: {error.strerror or error}"[:200])
-        flight = _Flight(agent, peer, pdus, asyncio.get_running_loop().create_future())
+            return Ran(Outcome.SILENT, 0, f"could not be asked: {error.strerror or error}"[:200])
+        flight = _Flight(agent, peer, pdus, self._loop.create_future())
         flight.slots, flight.values, flight.objects, flight.level = slots, values, objects, level
         if isinstance(agent.credentials, User):
             flight.engine = engine or self._engines.setdefault(
                 (agent.address, agent.port, agent.credentials), v3.Engine(agent.credentials)
             )
         if family not in self._sockets:
-            self._sockets[family] = Socket(family, self._received, self._port_closed)
+            self._sockets[family] = Socket(family, self._received, self._failed)
         self._peers.setdefault(peer, set()).add(flight)
         self._send(flight, fresh=True)
         try:
@@ -190,7 +203,7 @@ class FastAsker:
             self._forget(flight)
 
     async def _resolve(self, agent: Agent) -> tuple[Peer, socket.AddressFamily]:
-        where, loop = (agent.address, agent.port), asyncio.get_running_loop()
+        where, loop = (agent.address, agent.port), self._loop
         known = self._addresses.get(where)
         if known is None or loop.time() > known[2]:
             found = await loop.getaddrinfo(agent.address, agent.port, type=socket.SOCK_DGRAM)
@@ -202,47 +215,38 @@ class FastAsker:
 
     def _id(self) -> int:
         """An id that cannot be guessed and takes four octets."""
-        if len(self._ids) < 4:
-            self._ids = os.urandom(4096)
-        made = int.from_bytes(self._ids[:4], "big") & 0x3FFF_FFFF | 0x4000_0000
-        self._ids = self._ids[4:]
-        return made if made not in self._flights else self._id()
+        for made in self._ids:
+            number = made & 0x3FFF_FFFF | 0x4000_0000
+            if number not in self._flights:
+                return number
+        self._ids = iter(struct.unpack("1024I", os.urandom(4096)))
+        return self._id()
 
     def _send(self, flight: _Flight, fresh: bool) -> None:
         """Send the PDU that is due; ``fresh`` when it is not a repetition."""
         if fresh:
             flight.tries, flight.resyncs, flight.heard = 0, 0, None
-        number, now_s = self._id(), asyncio.get_running_loop().time()
+        number, now_s = self._id(), self._time()
         self._flights[number] = flight
         flight.ids.append(number)
-        flight.request = b"\x02\x04" + number.to_bytes(4, "big")
-        tag, body = self._pdu(flight)
-        engine, credentials = flight.engine, flight.agent.credentials
-        if isinstance(credentials, Community):
-            pdu = ber.element(tag, flight.request, body)
-            version = b"\x02\x01\x01" if credentials.version == 2 else b"\x02\x01\x00"
-            community = ber.element(ber.OCTETS, credentials.word.encode())
-            data = ber.element(ber.SEQUENCE, version, community, pdu)
-        elif engine is None or not engine.engine_id:
-            data = v3.discovery(number, flight.request)
+        request = b"\x02\x04" + number.to_bytes(4, "big")
+        tag, body = flight.pdu()
+        engine = flight.engine
+        if engine is None:
+            parts = (flight.head, ber.head(tag, 6 + len(body)), request, body)
+            data = b"".join((ber.head(ber.SEQUENCE, sum(map(len, parts))), *parts))
+        elif not engine.engine_id:
+            data = v3.discovery(number, request)
         else:
-            data = v3.message(engine, number, ber.element(tag, flight.request, body), now_s, flight.level)
+            data = v3.message(engine, number, ber.element(tag, request, body), now_s, flight.level)
         flight.deadline_s = now_s + flight.agent.timeout_s
-        said = self._sockets[socket.AF_INET6 if len(flight.peer) == 4 else socket.AF_INET].send(data, flight.peer)
-        if said:
-            self._finish(flight, Outcome.SILENT, f"could not be asked: {said}"[:200])
-        elif self._sweeping is None:
-            self._sweeping = asyncio.get_running_loop().call_later(_SWEEP_S, self._sweep)
-
-    def _pdu(self, flight: _Flight) -> tuple[int, bytes]:
-        pdu = flight.pdus[len(flight.counts)]
-        if pdu.kind == "get":
-            return ber.GET, pdu.body
-        return (ber.GET_NEXT, _ZEROS + ber.question(pdu.oids)) if flight.version == 1 else (ber.GET_BULK, pdu.body)
+        self._sockets[socket.AF_INET6 if len(flight.peer) == 4 else socket.AF_INET].send(data, flight.peer)
+        if self._sweeping is None:
+            self._sweeping = self._loop.call_later(_SWEEP_S, self._sweep)
 
     def _sweep(self) -> None:
         """Look once for all flights whose time is up."""
-        now_s = asyncio.get_running_loop().time()
+        now_s = self._time()
         self._sweeping = None
         late = {id(f): f for f in self._flights.values() if f.deadline_s <= now_s}
         for flight in late.values():
@@ -254,11 +258,11 @@ class FastAsker:
             else:
                 self._finish(flight, *(flight.heard or (Outcome.SILENT, _NO_ANSWER)))
         if self._flights and self._sweeping is None:
-            self._sweeping = asyncio.get_running_loop().call_later(_SWEEP_S, self._sweep)
+            self._sweeping = self._loop.call_later(_SWEEP_S, self._sweep)
 
     def _finish(self, flight: _Flight, outcome: Outcome, detail: str = "") -> None:
         if not flight.done.done():
-            flight.done.set_result(Ran(outcome, tuple(flight.counts), detail))
+            flight.done.set_result(Ran(outcome, flight.answered, detail))
         self._forget(flight)
 
     def _forget(self, flight: _Flight) -> None:
@@ -271,9 +275,9 @@ class FastAsker:
             if not under_way:
                 del self._peers[flight.peer]
 
-    def _port_closed(self, peer: Peer) -> None:
+    def _failed(self, peer: Peer, why: str) -> None:
         for flight in list(self._peers.get(peer, ())):
-            self._finish(flight, Outcome.SILENT, "port closed: nothing listens there")
+            self._finish(flight, Outcome.SILENT, why)
 
     # ---- answers
 
@@ -307,8 +311,7 @@ class FastAsker:
 
     def _received_v2c(self, version: int, data: bytes, at: int, stop: int, peer: Peer) -> None:
         community, at = ber.octets(data, at, stop)
-        at, stop = ber.inside(data, at, stop, ber.RESPONSE)
-        number, after = ber.integer(data, at, stop)
+        number, status, index, at, stop = ber.response(data, at, stop)
         flight = self._flight(number, peer)
         if flight is None:
             return
@@ -318,7 +321,7 @@ class FastAsker:
         elif community != credentials.word.encode():
             self.rejected["community"] += 1
         else:
-            self._believe(flight, data, after, stop)
+            self._believe(flight, status, index, data, at, stop)
 
     def _received_v3(self, came: v3.Message, peer: Peer) -> None:
         flight = self._flight(came.message_id, peer)
@@ -332,7 +335,7 @@ class FastAsker:
             self._report(flight, engine, came)
             return
         try:
-            data, at, stop = v3.open_scoped(engine, came, asyncio.get_running_loop().time(), flight.level)
+            data, at, stop = v3.open_scoped(engine, came, self._time(), flight.level)
         except v3.NotBelieved as error:
             self.rejected[str(error)] += 1
             if flight.heard is None:
@@ -342,12 +345,11 @@ class FastAsker:
             self.rejected["undecodable"] += 1
             flight.heard = (Outcome.REFUSED, f"{v3.REFUSALS[v3.DECRYPTION]} ({error})")
             return
-        at, stop = ber.inside(data, at, stop, ber.RESPONSE)
-        number, after = ber.integer(data, at, stop)
-        if number != int.from_bytes(flight.request[2:], "big") and number not in flight.ids:
+        number, status, index, at, stop = ber.response(data, at, stop)
+        if number not in flight.ids:
             self.rejected["unknown id"] += 1
             return
-        self._believe(flight, data, after, stop)
+        self._believe(flight, status, index, data, at, stop)
 
     def _is_report(self, came: v3.Message) -> bool:
         try:
@@ -357,7 +359,7 @@ class FastAsker:
 
     def _report(self, flight: _Flight, engine: v3.Engine, came: v3.Message) -> None:
         """RFC 3414 section 4: who the engine is, and what its clock says."""
-        said, now_s = v3.report(came), asyncio.get_running_loop().time()
+        said, now_s = v3.report(came), self._time()
         if said == v3.UNKNOWN_ENGINE and came.engine_id and flight.resyncs < _MOST_RESYNCS:
             engine.learn(came.engine_id, came.boots, came.time_s, now_s)
         elif said == v3.NOT_IN_WINDOW and v3.authentic(engine, came) and flight.resyncs < _MOST_RESYNCS:
@@ -370,27 +372,23 @@ class FastAsker:
         flight.resyncs += 1
         self._send(flight, fresh=False)
 
-    def _believe(self, flight: _Flight, data: bytes, at: int, stop: int) -> None:
+    def _believe(self, flight: _Flight, status: int, index: int, data: bytes, at: int, stop: int) -> None:
         """Take an answer that is ours: values to their places, and on to the next PDU."""
-        status, at = ber.integer(data, at, stop)
-        index, at = ber.integer(data, at, stop)
-        at, stop = ber.inside(data, at, stop, ber.SEQUENCE)
         if status:
             self._error(flight, status, index)
             return
         if flight.objects is None:
-            came = ber.collect(data, at, stop, flight.slots, flight.values)
+            ber.collect(data, at, stop, flight.slots, flight.values)
         else:
             flight.objects += ber.varbinds(data, at, stop)
-            came = len(flight.objects)
-        self._next(flight, came)
+        self._next(flight)
 
-    def _next(self, flight: _Flight, came: int) -> None:
-        flight.counts.append(came)
+    def _next(self, flight: _Flight) -> None:
+        flight.answered += 1
         for number in flight.ids:
             self._flights.pop(number, None)
         flight.ids.clear()
-        if len(flight.counts) < len(flight.pdus):
+        if flight.answered < len(flight.pdus):
             self._send(flight, fresh=True)
         else:
             self._finish(flight, Outcome.OK)
@@ -401,17 +399,17 @@ class FastAsker:
             self._finish(flight, Outcome.REFUSED, f"{word}: the agent does not let us see these objects")
             return
         if flight.version == 1 and status == 2 and flight.lacks(index):
-            if flight.pdus[len(flight.counts)].oids:
+            if flight.pdus[flight.answered].oids:
                 self._send(flight, fresh=True)
             else:
-                self._next(flight, 0)
+                self._next(flight)
             return
         self._finish(flight, Outcome.AGENT_ERROR, f"{word} at object {index}")
 
     # ---- silent agents that may be there after all
 
     def _may_probe(self, agent: Agent) -> bool:
-        now_s, where = asyncio.get_running_loop().time(), (agent.address, agent.port)
+        now_s, where = self._time(), (agent.address, agent.port)
         if now_s - self._probed_s.get(where, -_PROBE_AGAIN_S) < _PROBE_AGAIN_S:
             return False
         self._probed_s[where] = now_s
@@ -438,7 +436,7 @@ class FastAsker:
             return silent
         if isinstance(agent.credentials, Community):
             words = "it is there, and does not know this community"
-            return silent if was_good else Ran(Outcome.REFUSED, (), words)
+            return silent if was_good else Ran(Outcome.REFUSED, 0, words)
         own = self._engines[agent.address, agent.port, agent.credentials]
         if own.other_way():
             ran = await self._fly(once, pdus, slots, values, objects)
@@ -446,9 +444,11 @@ class FastAsker:
                 return ran
             own.other_way()
         only_auth = await self._fly(once, uptime, {}, [], [], level=v3.AUTH)
-        if only_auth.outcome is Outcome.OK or "authorizationError" in only_auth.detail:
-            return Ran(Outcome.REFUSED, (), v3.REFUSALS[v3.DECRYPTION])
-        return silent
+        if only_auth.outcome is not Outcome.OK and "authorizationError" not in only_auth.detail:
+            return silent
+        again = await self._fly(once, pdus, slots, values, objects)  # it may have been one lost datagram
+        lost = again.outcome is not Outcome.SILENT
+        return again if lost else Ran(Outcome.REFUSED, 0, v3.REFUSALS[v3.DECRYPTION])
 
 
 def _may_be_there(agent: Agent, ran: Ran) -> bool:

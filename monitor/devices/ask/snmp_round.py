@@ -10,8 +10,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from monitor.devices.ask.snmp import Agent, Asker, Outcome, Pdu, Ran
-from monitor.devices.ask.snmp_ber import encoded
-from monitor.devices.decode.raw import Oid, Raw, Unread
+from monitor.devices.ask.snmp_ber import encoded, key
+from monitor.devices.decode.raw import Missing, Oid, Raw, Unread
 
 MOST_OCTETS = 1200
 """Size to which an answer is planned: below the 1,472 octets that one Ethernet frame carries over UDP."""
@@ -55,17 +55,21 @@ def shape(oids: Sequence[Oid], rows: Mapping[Oid, Sequence[Oid]], most_octets: i
             pdus += _bulks(entry, *group, indexes, most_octets)
             for oid in ((*entry, column, *indexes[i]) for column in group[0] for i in group[1]):
                 left.pop(oid, None)
-    scalars = [oid for oid in left if oid[-1] == 0]
     pdus.sort(key=_octets)
-    if pdus and scalars and pdus[0].repetitions:
+    if pdus and left:
         least = pdus[0]
-        room = max(0, (most_octets - _octets(least)) // (_each(scalars[0]) + _VALUE_OCTETS))
-        once = tuple(oid[:-1] for oid in scalars[:room])
-        pdus[0] = Pdu("bulk", (*once, *least.oids), least.repetitions, len(once))
-        for oid in scalars[:room]:
+        room = max(0, most_octets - _octets(least)) // (_each(max(left, key=len)) + _VALUE_OCTETS + 1)
+        along = tuple(left)[:room]
+        pdus[0] = Pdu("bulk", (*map(_just_before, along), *least.oids), least.repetitions, len(along))
+        for oid in along:
             del left[oid]
     pdus += _gets(tuple(left), most_octets)
-    return Shape(wanted, tuple(pdus), {encoded(oid): i for i, oid in enumerate(wanted)}, most_octets)
+    return Shape(wanted, tuple(pdus), {key(oid): i for i, oid in enumerate(wanted)}, most_octets)
+
+
+def _just_before(oid: Oid) -> Oid:
+    """The name after which the next object is this one, if the agent has it."""
+    return (*oid[:-1], oid[-1] - 1) if oid[-1] else oid[:-1]
 
 
 def _each(oid: Oid) -> int:
@@ -139,11 +143,10 @@ async def fetch(asker: Asker, agent: Agent, planned: Shape) -> Came:
     waiting, sent, cut = planned.pdus, 0, False
     while waiting:
         ran = await asker.run(agent, waiting, planned.slots, values)
-        sent += len(ran.counts)
-        cut |= any(n < pdu.expected for pdu, n in zip(waiting, ran.counts, strict=False))
+        sent += ran.answered
         if ran.outcome is Outcome.OK:
             break
-        stopped_at, rest = waiting[len(ran.counts)], waiting[len(ran.counts) + 1 :]
+        stopped_at, rest = waiting[ran.answered], waiting[ran.answered + 1 :]
         if not await _goes_on(asker, agent, stopped_at, ran, sent):
             return Came(ran.outcome, values, ran.detail, cut, sent)
         sent, cut, waiting = sent + 1, True, rest
@@ -166,7 +169,7 @@ _SYS_UPTIME: Oid = (1, 3, 6, 1, 2, 1, 1, 3, 0)
 
 
 async def _by_name(asker: Asker, agent: Agent, planned: Shape, values: list[Raw | None], cut: bool, sent: int) -> Came:
-    missing = [oid for oid, raw in zip(planned.oids, values, strict=True) if raw is None]
+    missing = [oid for oid, raw in zip(planned.oids, values, strict=True) if raw is None] if None in values else []
     waiting = _gets(missing, planned.most_octets)
     while waiting:
         pdu = waiting.pop(0)
@@ -176,8 +179,10 @@ async def _by_name(asker: Asker, agent: Agent, planned: Shape, values: list[Raw 
         if ran.outcome is Outcome.AGENT_ERROR and half:
             waiting[:0] = [Pdu("get", pdu.oids[:half]), Pdu("get", pdu.oids[half:])]
         elif ran.outcome is Outcome.AGENT_ERROR:
-            values[planned.slots[encoded(pdu.oids[0])]] = Unread(0, b"", f"the agent answered {ran.detail}")
+            values[planned.slots[key(pdu.oids[0])]] = Unread(0, b"", f"the agent answered {ran.detail}")
         elif ran.outcome is not Outcome.OK:
             came = any(raw is not None for raw in values)
             return Came(Outcome.OK if came else ran.outcome, values, ran.detail, True, sent)
+    late = [values[planned.slots[key(oid)]] for oid in missing]
+    cut |= any(raw is not None and not isinstance(raw, Missing) for raw in late)
     return Came(Outcome.OK, values, "", cut, sent)

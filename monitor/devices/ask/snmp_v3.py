@@ -13,9 +13,8 @@ from monitor.devices.decode.raw import Oid, dotted
 AUTH, PRIV, REPORTABLE = 0x01, 0x02, 0x04
 WINDOW_S = 150
 """RFC 3414 section 2.2.3."""
-_MOST_SIZE = 65_507
+_MOST_SIZE = ber.number(65_507)
 _USM = 3
-_HEAD_END = ber.number(_USM)
 _STATS: Oid = (1, 3, 6, 1, 6, 3, 15, 1, 1)
 UNSUPPORTED_LEVEL, NOT_IN_WINDOW, UNKNOWN_USER, UNKNOWN_ENGINE, WRONG_DIGEST, DECRYPTION = range(1, 7)
 """Columns of usmStats (RFC 3414 section 5) that a Report names."""
@@ -46,12 +45,13 @@ class Engine:
     way: int = 0
     """Which way of stretching a key is in use."""
     keys: Keys | None = field(default=None, repr=False)
+    elements: tuple[bytes, bytes, bytes] | None = field(default=None, repr=False)
     salt: int = field(default_factory=lambda: int.from_bytes(os.urandom(8), "big"), repr=False)
 
     def learn(self, engine_id: bytes, boots: int, time_s: int, now_s: float) -> None:
         """Take an engine's identity from its Report; its clock is a guess until a digest has vouched for it."""
         if engine_id != self.engine_id:
-            self.engine_id, self.keys = engine_id, None
+            self.engine_id, self.keys, self.elements = engine_id, None, None
         self.boots, self.time_s, self.at_s, self.authentic = boots, time_s, now_s, False
 
     def ready(self) -> Keys:
@@ -61,6 +61,17 @@ class Engine:
             stretch = stretches(user.auth, user.priv)[self.way]
             self.keys = Keys.of(user.auth, user.auth_password, user.priv, user.priv_password, self.engine_id, stretch)
         return self.keys
+
+    def parts(self) -> tuple[bytes, bytes, bytes]:
+        """Engine id and user as elements, and a digest of zeros."""
+        if self.elements is None:
+            zeros = bytes(self.ready().digest_octets)
+            self.elements = (
+                ber.element(ber.OCTETS, self.engine_id),
+                ber.element(ber.OCTETS, self.user.name.encode()),
+                ber.element(ber.OCTETS, zeros),
+            )
+        return self.elements
 
     def other_way(self) -> bool:
         """Turn to the other way of stretching the key, if there is one."""
@@ -89,36 +100,30 @@ def discovery(message_id: int, request_id: bytes) -> bytes:
 def message(engine: Engine, message_id: int, pdu: bytes, now_s: float, level: int = AUTH | PRIV) -> bytes:
     """An authentic and, at level AUTH | PRIV, encrypted message that carries a PDU."""
     keys, boots, time_s = engine.ready(), engine.boots, engine.now_s(now_s)
-    scoped = ber.element(ber.SEQUENCE, ber.element(ber.OCTETS, engine.engine_id), b"\x04\x00", pdu)
+    identity, user, zeros = engine.parts()
+    scoped = ber.element(ber.SEQUENCE, identity, b"\x04\x00", pdu)
     salt = b""
     if level & PRIV:
         engine.salt = engine.salt + 1 & 0xFFFF_FFFF_FFFF_FFFF
         salt = engine.salt.to_bytes(8, "big")
         scoped = ber.element(ber.OCTETS, keys.encrypt(boots, time_s, salt, scoped))
-    zeros = bytes(keys.digest_octets)
-    tail = ber.element(ber.OCTETS, zeros) + ber.element(ber.OCTETS, salt)
-    security = ber.element(
-        ber.SEQUENCE,
-        ber.element(ber.OCTETS, engine.engine_id),
-        ber.number(boots),
-        ber.number(time_s),
-        ber.element(ber.OCTETS, engine.user.name.encode()),
-        tail,
-    )
+    tail = b"%b%b%b" % (zeros, ber.head(ber.OCTETS, len(salt)), salt)
+    security = ber.element(ber.SEQUENCE, identity, ber.number(boots), ber.number(time_s), user, tail)
     whole = _message(message_id, level | REPORTABLE, security, scoped)
     at = len(whole) - len(scoped) - len(tail) + 2
-    return whole[:at] + keys.digest(whole) + whole[at + len(zeros) :]
+    return b"%b%b%b" % (whole[:at], keys.digest(whole), whole[at + keys.digest_octets :])
 
 
 def _message(message_id: int, flags: int, security: bytes, scoped: bytes) -> bytes:
-    head = ber.element(
+    head = b"\x02\x04%b%b\x04\x01%c\x02\x01\x03" % (message_id.to_bytes(4, "big"), _MOST_SIZE, flags)
+    return ber.element(
         ber.SEQUENCE,
-        ber.number(message_id),
-        ber.number(_MOST_SIZE),
-        ber.element(ber.OCTETS, bytes((flags,))),
-        _HEAD_END,
+        b"\x02\x01\x03",
+        ber.head(ber.SEQUENCE, len(head)),
+        head,
+        ber.element(ber.OCTETS, security),
+        scoped,
     )
-    return ber.element(ber.SEQUENCE, b"\x02\x01\x03", head, ber.element(ber.OCTETS, security), scoped)
 
 
 @dataclass(slots=True)
