@@ -222,13 +222,14 @@ class Daemon:
         schedule = Schedule(self.clock, design.zone)
         for i, place in enumerate(design.places):
             schedule.every(f"reach {place}", plan.rounds.reach_s, lambda place=place: rounds.reach(place), 0.05 * i)  # type: ignore[misc]  # mypy cannot type a default that binds the loop's name
+        spread_s = max(5.0, 0.05 * len(design.devices))  # a farm is read at once, a thousand switches over the period
         for i, device in enumerate(design.devices.values()):
             share = i / len(design.devices)
             tier, period_s = (
                 (REACH, plan.rounds.reach_s) if device in design.meters else (MEASURE, plan.rounds.measure_s)
             )
             schedule.every(
-                f"{tier} {device.name}", period_s, _asks(rounds, device, tier), 0.3 + min(share * period_s, 5.0)
+                f"{tier} {device.name}", period_s, _asks(rounds, device, tier), 0.3 + min(share * period_s, spread_s)
             )
             schedule.every(
                 f"learn {device.name}", plan.rounds.learn_s, _learns(rounds, device), plan.rounds.learn_s * (1 + share)

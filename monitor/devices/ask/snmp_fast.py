@@ -194,7 +194,7 @@ class FastAsker:
                 (agent.address, agent.port, agent.credentials), v3.Engine(agent.credentials)
             )
         if family not in self._sockets:
-            self._sockets[family] = Socket(family, self._received, self._failed)
+            self._sockets[family] = Socket(family, self._received, self._failed, self._flights.__len__)
         self._peers.setdefault(peer, set()).add(flight)
         self._send(flight, fresh=True)
         try:

@@ -26,8 +26,9 @@ class Socket:
         family: socket.AddressFamily,
         received: Callable[[bytes, Peer], None],
         failed: Callable[[Peer, str], None],
+        under_way: Callable[[], int],
     ) -> None:
-        self._received, self._failed = received, failed
+        self._received, self._failed, self._under_way = received, failed, under_way
         self._loop = asyncio.get_running_loop()
         self._reading = False
         self._waiting: list[tuple[bytes, Peer]] = []
@@ -64,7 +65,7 @@ class Socket:
         receive, received = self._socket.recvfrom, self._received
         self._reading = True
         try:
-            for _ in range(_AT_ONCE):
+            for _ in range(min(self._under_way() or 1, _AT_ONCE)):  # no more than can have come: asking costs
                 try:
                     data, peer = receive(_MOST_DATAGRAM)
                 except BlockingIOError:
