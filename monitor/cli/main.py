@@ -119,6 +119,7 @@ def _add_asking(commands: "argparse._SubParsersAction[argparse.ArgumentParser]")
         if name == "why":
             one.add_argument("place", help="a pole, the head-end, or supply/NAME")
         _common(one)
+    _add_ask(commands)
     alarms = commands.add_parser(
         "alarms", help="print the alarms, or act on one", description="Print the alarms, or act on one of them."
     )
@@ -130,6 +131,28 @@ def _add_asking(commands: "argparse._SubParsersAction[argparse.ArgumentParser]")
     alarms.add_argument("--qualifier", default="", help="the alarm's qualifier, where one is printed")
     alarms.add_argument("--note", default="", help="a note to keep with the act")
     _common(alarms)
+
+
+def _add_ask(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    ask = commands.add_parser(
+        "ask",
+        help="everything that one device can tell over SNMP",
+        description="Ask one device for everything that it has over SNMP, and print it decoded: value, unit, source. "
+        "Every object appears once: known, kept raw, or garbled with the reason.",
+    )
+    ask.add_argument("address", nargs="?", metavar="ADDRESS[:PORT]", help="the device; IPv6 as [ADDRESS]:PORT")
+    ask.add_argument("--community", help="ask by SNMP v2c with this community")
+    ask.add_argument("--v1", action="store_true", help="ask by SNMP v1 instead of v2c")
+    ask.add_argument("--credentials", metavar="NAME", help="ask with this entry of the secrets file")
+    ask.add_argument("--secrets", type=Path, metavar="FILE", help="the secrets file, mode 0600")
+    ask.add_argument("--datasheet", metavar="NAME", help="decode private columns by this datasheet")
+    ask.add_argument("--plan", type=Path, help="a plan whose datasheets/ folder is read too")
+    ask.add_argument("--record", type=Path, metavar="FILE", help="keep the raw answers")
+    ask.add_argument("--replay", type=Path, metavar="FILE", help="decode a recording instead of asking a device")
+    ask.add_argument("--draft", type=Path, metavar="FILE", help="write a datasheet to be finished by hand")
+    ask.add_argument("--all", action="store_true", help="print every row of every table")
+    ask.add_argument("--json", action="store_true", help="print one JSON document")
+    ask.set_defaults(room="monitor.cli.ask")
 
 
 def _common(one: argparse.ArgumentParser) -> None:

@@ -3,13 +3,16 @@
 import asyncio
 from collections.abc import Callable
 from contextlib import AbstractAsyncContextManager, AsyncExitStack
+from dataclasses import dataclass
+from functools import lru_cache
 
 from monitor.alarms.silence import Sight
 from monitor.daemon.clock import Clock
 from monitor.devices.ask import icmp
-from monitor.devices.ask.snmp import Agent, Answer, Asker, Community, Outcome, User, get, walk
+from monitor.devices.ask.snmp import Agent, Answer, Asker, Community, Outcome, User, walk
+from monitor.devices.ask.snmp_round import LEAST_OCTETS, MOST_OCTETS, Came, Shape, fetch, shape
 from monitor.devices.ask.tcp import Tcp, connect
-from monitor.devices.decode.raw import Table
+from monitor.devices.decode.raw import Missing, Oid, Table
 from monitor.devices.questions import Device, LoadToAsk, Script, fill, to_learn, undecodable
 from monitor.facts.readings import Layout, Round, Slot, State
 
@@ -24,6 +27,51 @@ _AGENT_STATES = {
 }
 
 
+ASK_AGAIN_ROUNDS = 30
+"""What a device lacks is asked for again each so many rounds: an optic may have come back."""
+
+
+@lru_cache(256)
+def _shape(
+    oids: tuple[Oid, ...], rows: tuple[tuple[Oid, tuple[Oid, ...]], ...], most_octets: int, lacking: frozenset[Oid]
+) -> Shape:
+    """Devices of one kind share a shape, so that a thousand of them take no memory for it."""
+    return shape(oids, dict(rows), most_octets, lacking)
+
+
+@dataclass
+class _Manner:
+    """How one device is asked for one script, learnt as it answers."""
+
+    script: Script
+    most_octets: int = MOST_OCTETS
+    lacking: frozenset[Oid] = frozenset()
+    rounds: int = 0
+    planned: Shape | None = None
+
+    def shape(self, by_column: bool) -> Shape:
+        """The PDUs of the next round."""
+        self.rounds += 1
+        if self.planned is None or self.rounds % ASK_AGAIN_ROUNDS == 0:
+            again = self.rounds % ASK_AGAIN_ROUNDS == 0
+            rows = tuple(self.script.rows.items()) if by_column else ()
+            lacking = frozenset() if again else self.lacking
+            self.planned = _shape(self.script.oids, rows, self.most_octets, lacking)
+        return self.planned
+
+    def learn(self, came: Came) -> None:
+        """Ask in smaller pieces after an answer that was cut, and not for what the device lacks."""
+        if came.outcome is not Outcome.OK:
+            return
+        if came.cut and self.most_octets > LEAST_OCTETS:
+            self.most_octets, self.planned = self.most_octets // 2, None
+        lacking = frozenset(
+            oid for oid, raw in zip(self.script.oids, came.values, strict=True) if raw.__class__ is Missing
+        )
+        if lacking != self.lacking or self.rounds % ASK_AGAIN_ROUNDS == 0:
+            self.lacking, self.planned = lacking, None
+
+
 class Asking:
     """The one way to devices."""
 
@@ -33,6 +81,7 @@ class Asking:
         self._slow = asyncio.Semaphore(SLOW_LANE)
         self._silent: set[str] = set()
         self._layouts: dict[str, Layout] = {}
+        self._manners: dict[tuple[str, str], _Manner] = {}
 
     def _agent(self, device: Device, hurry: bool) -> Agent:
         credentials = self._credentials[device.credentials]
@@ -57,12 +106,25 @@ class Asking:
     async def round(self, device: Device, script: Script, hurry: bool = False) -> tuple[Round, Answer]:
         """Ask one device what a script wants."""
         async with await self._held(device.name):
-            answer = await get(self._asker, self._agent(device, hurry), script.oids)
-        self._remember(device.name, answer.outcome is Outcome.SILENT)
-        at_s = self._clock.wall_s()
-        if answer.outcome is Outcome.UNDECODABLE:
-            return undecodable(script, at_s, answer.detail), answer
-        return fill(script, answer.objects, at_s), answer
+            came = await self._fetch(self._agent(device, hurry), device.name, script)
+        self._remember(device.name, came.outcome is Outcome.SILENT)
+        at_s, answer = self._clock.wall_s(), Answer(came.outcome, {}, came.detail)
+        if came.outcome is Outcome.UNDECODABLE:
+            return undecodable(script, at_s, came.detail), answer
+        return fill(script, came.values, at_s), answer
+
+    async def _fetch(self, agent: Agent, device: str, script: Script) -> Came:
+        if not script.oids:
+            return Came(Outcome.OK, [])
+        key = (device, script.layout.tier)
+        manner = self._manners.get(key)
+        if manner is None or manner.script is not script:
+            most = manner.most_octets if manner else MOST_OCTETS
+            manner = self._manners[key] = _Manner(script, most)
+        by_column = not (isinstance(agent.credentials, Community) and agent.credentials.version == 1)
+        came = await fetch(self._asker, agent, manner.shape(by_column))
+        manner.learn(came)
+        return came
 
     def _remember(self, name: str, silent: bool) -> None:
         (self._silent.add if silent else self._silent.discard)(name)

@@ -10,7 +10,7 @@ from monitor.daemon.design import Design
 from monitor.devices.questions import Script
 from monitor.facts.latest import Latest
 from monitor.facts.readings import Slot
-from monitor.margins.judge import Margin
+from monitor.margins.judge import Judge, Margin
 from monitor.margins.limits import Limit
 from monitor.plan.parts import Plan
 
@@ -33,7 +33,10 @@ class Memory:
     told: dict[tuple[str, str], bool] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
 
+    judge: Judge = field(init=False)
+
     def __post_init__(self) -> None:
+        self.judge = Judge(self.design.limits)
         for place in self.design.places:
             self.watches.setdefault(place, Watch())
 

@@ -18,7 +18,7 @@ from monitor.devices.ask.snmp import Answer, Outcome
 from monitor.devices.questions import REACH, Device, Script, script, scripts_of
 from monitor.facts import resources
 from monitor.facts.readings import Round, Slot
-from monitor.margins.judge import Margin, judge_round
+from monitor.margins.judge import Margin
 
 log = logging.getLogger(__name__)
 
@@ -73,7 +73,7 @@ class Rounds:
         if answer.outcome is Outcome.SILENT and device not in self.memory.design.meters:
             return  # whether it is silent is for reachability rounds to say, not for this one
         self._keep([readings])
-        judged = judge_round(self.memory.limits, readings, self.memory.margins)
+        judged = self.memory.judge.round(readings, self.memory.margins)
         self.memory.margins.update(judged)
         at_once = {slot: margin for slot, margin in judged.items() if not self._hold(margin)}
         found = [*conditions.of_margins(at_once, self._shadow()), *conditions.of_ports(readings)]

@@ -26,7 +26,7 @@ from monitor.daemon.schedule import Schedule
 from monitor.daemon.secrets import Secrets, load_secrets, needed, snmp_credentials
 from monitor.daemon.version import own_version
 from monitor.devices.ask import icmp
-from monitor.devices.ask.snmp_pysnmp import PysnmpAsker
+from monitor.devices.ask.snmp_any import AnyAsker
 from monitor.devices.questions import MEASURE, REACH, Device
 from monitor.history.store import NotKept
 from monitor.notify.carrier import Carrier
@@ -159,7 +159,7 @@ class Daemon:
     async def _seasons(self, memory: Memory, secrets: Secrets, keeper: Keeper, serving: Serving) -> None:
         """Run one plan after the other: a reload ends a season and begins the next with what is known."""
         while not self.stopping.is_set():
-            asking = Asking(PysnmpAsker(), snmp_credentials(memory.plan, secrets), self.clock, not self._ping_note)
+            asking = Asking(AnyAsker(), snmp_credentials(memory.plan, secrets), self.clock, not self._ping_note)
             rounds = self.rounds = Rounds(memory, asking, keeper, self.clock, self.desk.changed)
             schedule = self._schedule(rounds, keeper, Post(rounds, keeper, Carrier(accounts_of(secrets)), self.clock))
             book, gone = without(memory.book, memory.design.resources(), self.clock.wall_s())

@@ -12,7 +12,7 @@ from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, SecretStr
 
-from monitor.devices.ask.snmp import Community, User
+from monitor.devices.ask.snmp import Auth, Community, Priv, User
 from monitor.plan.parts import Plan
 from monitor.plan.text import NotRight, Problem, check
 
@@ -22,9 +22,9 @@ class _Secret(BaseModel):
 
 
 class SnmpCommunity(_Secret):
-    """SNMP v2c."""
+    """SNMP v2c, or v1 for the oldest devices."""
 
-    kind: Literal["snmpv2c"]
+    kind: Literal["snmpv2c", "snmpv1"]
     community: SecretStr
 
 
@@ -35,8 +35,8 @@ class SnmpUser(_Secret):
     user: str
     auth_password: SecretStr = Field(min_length=8)
     priv_password: SecretStr = Field(min_length=8)
-    auth: Literal["sha-1", "sha-256", "sha-512"] = "sha-256"
-    priv: Literal["aes-128", "aes-256"] = "aes-128"
+    auth: Auth = "sha-256"
+    priv: Priv = "aes-128"
 
 
 class Mail(_Secret):
@@ -126,17 +126,24 @@ def _text(file: Path) -> str:
 
 def snmp_credentials(plan: Plan, secrets: Secrets) -> dict[str, Community | User]:
     """Entry of the plan's credentials → what agents are asked with."""
-    found: dict[str, Community | User] = {}
-    for name, credential in plan.credentials.items():
-        secret = secrets[credential.secret]
-        if isinstance(secret, SnmpCommunity):
-            found[name] = Community(secret.community.get_secret_value())
-        elif isinstance(secret, SnmpUser):
-            found[name] = User(
-                secret.user,
-                secret.auth_password.get_secret_value(),
-                secret.priv_password.get_secret_value(),
-                secret.auth,
-                secret.priv,
-            )
-    return found
+    made = {name: _credentials(secrets[credential.secret]) for name, credential in plan.credentials.items()}
+    return {name: credentials for name, credentials in made.items() if credentials is not None}
+
+
+def _credentials(secret: Secret) -> Community | User | None:
+    if isinstance(secret, SnmpCommunity):
+        return Community(secret.community.get_secret_value(), 1 if secret.kind == "snmpv1" else 2)
+    if isinstance(secret, SnmpUser):
+        auth_password, priv_password = secret.auth_password, secret.priv_password
+        return User(
+            secret.user, auth_password.get_secret_value(), priv_password.get_secret_value(), secret.auth, secret.priv
+        )
+    return None
+
+
+def credentials_from(file: Path | None, name: str) -> Community | User:
+    """One entry of a secrets file (or of the environment) to ask agents with; raises NotRight."""
+    made = _credentials(load_secrets(file, os.environ, [name])[name])
+    if made is None:
+        raise NotRight([Problem(1, f"secrets.{name}", "is no SNMP credential: kind should be snmpv2c or snmpv3")])
+    return made

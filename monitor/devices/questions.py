@@ -1,12 +1,12 @@
 """Plan → what to ask whom; answers → rounds. Pure: nothing here knows a socket or a clock."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from monitor.devices.decode import columns, entity_sensor, interfaces, power_ethernet
-from monitor.devices.decode.raw import Absent, Garbled, Missing, Oid, Raw, Table, Want
+from monitor.devices.decode import bridge, columns, entity_sensor, etherlike, interfaces, power_ethernet, ups
+from monitor.devices.decode.raw import Absent, Garbled, Missing, Oid, Raw, Table, Want, rows
 from monitor.facts import resources
-from monitor.facts.readings import Layout, Round, State
+from monitor.facts.readings import Layout, Round, Slot, State
 from monitor.plan.datasheets import DeviceSheet, Sheets
 from monitor.plan.parts import Load, MainsSupply, Plan, Sensor, SwitchAccess
 
@@ -51,12 +51,19 @@ class LoadToAsk:
 
 @dataclass(frozen=True, slots=True)
 class Script:
-    """What to ask one device in one tier, and where each answer goes."""
+    """What to ask one device in one tier, and where each answer goes.
+
+    ``places[i]`` is where in ``oids`` the answer to ``wants[i]`` is found, ``guards[i]`` where its guard's, or -1.
+    ``rows`` is table entry → the indexes of its rows in the agent's order, so that columns can travel together.
+    """
 
     device: str
     layout: Layout
     wants: tuple[Want, ...]
     oids: tuple[Oid, ...]
+    places: tuple[int, ...]
+    guards: tuple[int, ...]
+    rows: Mapping[Oid, tuple[Oid, ...]] = field(default_factory=dict)
 
 
 def devices_of(plan: Plan, sheets: Sheets) -> dict[str, Device]:
@@ -135,61 +142,114 @@ def _load(pole: str, load: Load) -> LoadToAsk:
     return LoadToAsk(resources.load(pole, load.name), load.name, pole, load.address or "", "icmp" in load.reach, tcp)
 
 
+_MIBS: Mapping[str, tuple[Oid, ...]] = {
+    "if-mib": interfaces.LEARN,
+    "etherlike-mib": etherlike.LEARN,
+    "power-ethernet-mib": power_ethernet.LEARN,
+    "entity-sensor-mib": entity_sensor.LEARN,
+    "bridge-mib": (),
+    "ups-mib": (),
+}
+_TABLES: Mapping[Oid, Oid] = {
+    interfaces.ENTRY: interfaces.IF_TYPE,
+    interfaces.X_ENTRY: interfaces.IF_NAME,
+    etherlike.ENTRY: etherlike.FCS_ERRORS,
+    power_ethernet.PORT: power_ethernet.DETECTION,
+    entity_sensor.SENSOR_TYPE[:-1]: entity_sensor.SENSOR_TYPE,
+}
+"""Table entry → the learnt column that tells its rows."""
+
+
 def to_learn(device: Device) -> tuple[Oid, ...]:
     """Columns to walk once, so that later rounds ask only for rows that exist."""
-    mibs = {
-        "if-mib": interfaces.LEARN,
-        "power-ethernet-mib": power_ethernet.LEARN,
-        "entity-sensor-mib": entity_sensor.LEARN,
-    }
-    return tuple(column for mib in device.sheet.mibs for column in mibs[mib])
+    return (*(column for mib in device.sheet.mibs for column in _MIBS[mib]), *columns.to_learn(device.sheet))
 
 
-def scripts_of(device: Device, learnt: Table) -> dict[str, Script]:
-    """Tier → script, from the rows that a device has shown to have."""
+def ports_of(
+    device: Device, learnt: Table, expected: Mapping[Slot, tuple[float, float]] | None = None
+) -> columns.Ports:
+    """The plan's ports of a switch with their rows, as far as they have been learnt."""
+    index = interfaces.port_rows(learnt, device.ports, device.sheet.port_name)
+    return columns.Ports(device.place, index, device.poe_ports, expected or {})
+
+
+def scripts_of(
+    device: Device, learnt: Table, expected: Mapping[Slot, tuple[float, float]] | None = None
+) -> dict[str, Script]:
+    """Tier → script, from the rows that a device has shown to have.
+
+    ``expected`` is what the plan expects to read: evidence for columns whose unit has to be proven.
+    """
     reach: list[Want] = []
     measure: list[Want] = []
-    index = interfaces.port_rows(learnt, device.ports, device.sheet.port_name)
+    ports, mibs = ports_of(device, learnt, expected), device.sheet.mibs
+    place, index = device.place, ports.index
     if not device.name.startswith("meter/"):
-        reach += interfaces.states(device.place, index, device.link_ports)  # every agent has sysUpTime (RFC 3418)
-    if device.sheet.mibs:
-        quiet = [port for port in device.ports if port not in device.link_ports]
-        measure += list(interfaces.states(device.place, index, quiet))[1:]
-        measure += interfaces.wants(device.place, index)
+        reach += interfaces.states(place, index, device.link_ports)  # every agent has sysUpTime (RFC 3418)
+    everywhere = interfaces.all_ports(learnt, index, device.sheet.port_name)
+    if "if-mib" in mibs:
+        quiet = [port for port in everywhere if port not in device.link_ports]
+        measure += list(interfaces.states(place, everywhere, quiet))[1:]
+        measure += interfaces.wants(place, everywhere, learnt)
+        measure += interfaces.tables(place)
+    if "etherlike-mib" in mibs:
+        has = {index[0] for index in rows(learnt, etherlike.FCS_ERRORS) if len(index) == 1}
+        measure += etherlike.wants(place, {port: row for port, row in everywhere.items() if row in has})
+    if "power-ethernet-mib" in mibs:
         poe = power_ethernet.port_rows(learnt, device.poe_ports)
-        measure += power_ethernet.wants(device.place, poe, power_ethernet.groups(learnt))
-        port_of_row = {row: port for port, row in index.items()}
-        measure += entity_sensor.wants(device.place, learnt, port_of_row)
-    measure += columns.wants_of_switch(device.place, device.sheet, list(device.poe_ports), index)
+        measure += power_ethernet.wants(place, poe, power_ethernet.groups(learnt), learnt)
+    if "entity-sensor-mib" in mibs:
+        measure += entity_sensor.wants(place, learnt, {row: port for port, row in index.items()})
+    if "bridge-mib" in mibs:
+        measure += bridge.wants(place)
+    measure += columns.wants_of_switch(device.sheet, ports, learnt)
     reach += columns.wants_of_meter(device.sheet, device.supplies, device.feeders)
-    return {tier: script(device.name, tier, wants) for tier, wants in ((REACH, reach), (MEASURE, measure)) if wants}
+    if "ups-mib" in mibs:
+        reach += (want for supply in device.supplies for want in ups.wants(supply))
+    known = {entry: tuple(rows(learnt, column)) for entry, column in _TABLES.items()}
+    known = {entry: indexes for entry, indexes in known.items() if indexes}
+    return {
+        tier: script(device.name, tier, wants, known) for tier, wants in ((REACH, reach), (MEASURE, measure)) if wants
+    }
 
 
-def script(device: str, tier: str, wants: Iterable[Want]) -> Script:
+def script(device: str, tier: str, wants: Iterable[Want], rows: Mapping[Oid, tuple[Oid, ...]] | None = None) -> Script:
     """A script of these wants; of two wants for one slot the later (the datasheet's) holds."""
     by_slot = {want.slot: want for want in wants}
     kept = tuple(by_slot.values())
-    guards = [want.guard[0] for want in kept if want.guard]
-    return Script(device, Layout(device, tier, tuple(by_slot)), kept, (*(want.oid for want in kept), *guards))
+    place: dict[Oid, int] = {}
+    for want in kept:
+        place.setdefault(want.oid, len(place))
+    for want in kept:
+        if want.guard:
+            place.setdefault(want.guard[0], len(place))
+    places = tuple(place[want.oid] for want in kept)
+    guards = tuple(place[want.guard[0]] if want.guard else -1 for want in kept)
+    return Script(device, Layout(device, tier, tuple(by_slot)), kept, tuple(place), places, guards, rows or {})
 
 
-def fill(asked: Script, answers: Mapping[Oid, Raw], at_s: float) -> Round:
-    """The answers as a round. What was not answered at all is silent, what the agent lacks is absent."""
+def fill(asked: Script, answers: Sequence[Raw | None], at_s: float) -> Round:
+    """The answers as a round. What was not answered at all is silent, what the agent lacks is absent.
+
+    ``answers`` has a value, or None for silence, for each of the script's ``oids``.
+    """
     readings = Round.blank(asked.layout, at_s, State.SILENT)
-    for i, want in enumerate(asked.wants):
-        raw = answers.get(want.oid)
+    put, states = readings.put, readings.states
+    for i, (want, place, guard) in enumerate(zip(asked.wants, asked.places, asked.guards, strict=True)):
+        raw = answers[place]
         if raw is None:
             continue
-        if isinstance(raw, Missing):
-            readings.states[i] = State.ABSENT
+        if raw.__class__ is Missing:
+            states[i] = State.ABSENT
             continue
         try:
-            guard = answers.get(want.guard[0]) if want.guard else None
-            if want.guard and guard is not None and not isinstance(guard, Missing):
-                want.guard[1](guard)
-            readings.put(i, want.convert(raw))
+            if guard >= 0 and want.guard:
+                said = answers[guard]
+                if said is not None and said.__class__ is not Missing:
+                    want.guard[1](said)
+            put(i, want.convert(raw))
         except Absent:
-            readings.states[i] = State.ABSENT
+            states[i] = State.ABSENT
         except Garbled as garbled:
             readings.garble(i, str(garbled))
     return readings

@@ -10,6 +10,7 @@ from array import array
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from enum import IntEnum
+from typing import NamedTuple
 
 from monitor.facts.quantities import QUANTITIES
 
@@ -23,9 +24,8 @@ class State(IntEnum):
     GARBLED = 3
 
 
-@dataclass(frozen=True, slots=True)
-class Slot:
-    """The place of one quantity of one resource in a device's round."""
+class Slot(NamedTuple):
+    """The place of one quantity of one resource in a device's round. A tuple, since it is looked up all the time."""
 
     resource: str
     quantity: str
@@ -55,9 +55,14 @@ class Layout:
     tier: str
     slots: tuple[Slot, ...]
     index: dict[Slot, int] = field(default_factory=dict, compare=False, repr=False)
+    low: "array[float]" = field(default_factory=lambda: array("d"), compare=False, repr=False)
+    high: "array[float]" = field(default_factory=lambda: array("d"), compare=False, repr=False)
+    """What each slot can hold at the least and at the most."""
 
     def __post_init__(self) -> None:
         self.index.update({slot: i for i, slot in enumerate(self.slots)})
+        self.low.extend(QUANTITIES[slot.quantity].low for slot in self.slots)
+        self.high.extend(QUANTITIES[slot.quantity].high for slot in self.slots)
         if len(self.index) != len(self.slots):
             raise ValueError(f"{self.device}: a slot stands twice in tier {self.tier}")
 
@@ -84,11 +89,12 @@ class Round:
 
     def put(self, i: int, value: float) -> None:
         """Take a value in slot ``i``; one that cannot exist is garbled and never kept as a number."""
-        quantity = QUANTITIES[self.layout.slots[i].quantity]
-        if quantity.plausible(value):
+        layout = self.layout
+        if layout.low[i] <= value <= layout.high[i] or QUANTITIES[layout.slots[i].quantity].plausible(value):
             self.values[i] = value
             self.states[i] = State.SEEN
         else:
+            quantity = QUANTITIES[layout.slots[i].quantity]
             unit = quantity.unit
             self.garble(i, f"{value:g} {unit} is outside {quantity.low:g} to {quantity.high:g} {unit}")
 

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import Enum
 
-from monitor.facts.readings import Round, Slot, State
+from monitor.facts.readings import Layout, Round, Slot, State
 from monitor.margins.limits import Limit
 
 
@@ -61,17 +61,36 @@ def judge(limit: Limit, value: float, at_s: float, before: Standing = Standing.I
     return Margin(limit.slot, at_s, value, margin, side, standing, beside)
 
 
-def judge_round(limits: Mapping[Slot, Limit], readings: Round, before: Mapping[Slot, Margin]) -> dict[Slot, Margin]:
-    """Judge every slot of a round that has a limit."""
-    judged: dict[Slot, Margin] = {}
-    states, values = readings.states, readings.values
-    for i, slot in enumerate(readings.layout.slots):
-        limit = limits.get(slot)
-        if limit is None:
-            continue
-        if states[i] != State.SEEN:
-            judged[slot] = Margin(slot, readings.at_s, None, None, "", Standing.NO_VALUE, 0.0, State(states[i]))
-            continue
-        earlier = before.get(slot)
-        judged[slot] = judge(limit, values[i], readings.at_s, earlier.standing if earlier else Standing.INSIDE)
-    return judged
+class Judge:
+    """Judges rounds by the limits of a plan. Which slots of a layout have limits is looked up once."""
+
+    def __init__(self, limits: Mapping[Slot, Limit]) -> None:
+        self.limits = limits
+        self._limited: dict[int, tuple[Layout, list[tuple[int, Limit]]]] = {}
+
+    def limited(self, layout: Layout) -> list[tuple[int, Limit]]:
+        """The slots of a layout that have a limit, by place."""
+        known = self._limited.get(id(layout))
+        if known is None or known[0] is not layout:
+            found = [(i, self.limits[slot]) for i, slot in enumerate(layout.slots) if slot in self.limits]
+            if len(self._limited) > _MOST_LAYOUTS:
+                self._limited.clear()
+            known = self._limited[id(layout)] = (layout, found)
+        return known[1]
+
+    def round(self, readings: Round, before: Mapping[Slot, Margin]) -> dict[Slot, Margin]:
+        """Judge every slot of a round that has a limit."""
+        judged: dict[Slot, Margin] = {}
+        for i, limit in self.limited(readings.layout):
+            slot = limit.slot
+            if readings.states[i] != State.SEEN:
+                missing = State(readings.states[i])
+                judged[slot] = Margin(slot, readings.at_s, None, None, "", Standing.NO_VALUE, 0.0, missing)
+                continue
+            earlier = before.get(slot)
+            standing = earlier.standing if earlier else Standing.INSIDE
+            judged[slot] = judge(limit, readings.values[i], readings.at_s, standing)
+        return judged
+
+
+_MOST_LAYOUTS = 10_000

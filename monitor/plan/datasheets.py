@@ -1,10 +1,11 @@
 """Datasheets: published facts on one kind of equipment, each value with its source. Text is handed in."""
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Annotated, Literal
+from typing import Annotated, Literal, Self
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from monitor.facts.quantities import QUANTITIES
 from monitor.plan.text import NotRight, Problem, check
@@ -104,22 +105,64 @@ class LoadSheet(Sheet):
     source: str
 
 
+ROW = re.compile(r"(\d+|\{port\}|\{if_index\})(\.(\d+|\{port\}|\{if_index\}))*")
+
+
 class Column(Sheet):
-    """One private column or scalar: the OID without its index, what it carries and in which unit."""
+    """One private column or scalar: the OID without its index, what it carries, how and in which unit.
+
+    ``unit`` is what the device counts in; ``same`` is the quantity's own unit, ``to-prove`` that nobody knows:
+    farpole then keeps the units that agree with all it sees and uses one only if it is the only one.
+    """
 
     oid: str = Field(pattern=r"^\d+(\.\d+)+$")
     quantity: Annotated[str, AfterValidator(_known_quantity)]
     per: Literal["switch", "port", "optic", "supply", "feeder"]
-    scale: float = Field(1, gt=0, description="the value read, times this, is in the quantity's unit")
-    absent: list[int] = Field([], description="numbers by which this device says that it has no value")
+    row: str | None = Field(
+        None, description="index of a port's row, from {port} and {if_index}; where it is more than the usual one"
+    )
+    encoding: Literal["number", "text", "sff-8472"] = Field(
+        "number", description="a number, a text with a number in it, or page A2h of the optic as octets"
+    )
+    unit: Literal[
+        "same", "dbm", "watts", "milliwatts", "microwatts", "nanowatts", "milliamperes", "microamperes", "to-prove"
+    ] = "same"
+    scale: float = Field(1, gt=0, description="the value read, times this, is in the unit")
+    absent: list[int | str] = Field([], description="numbers or words by which this device says that it has no value")
     source: str = Field(min_length=3)
+
+    @field_validator("row")
+    @classmethod
+    def _row(cls, row: str | None) -> str | None:
+        if row is not None and not ROW.fullmatch(row):
+            raise ValueError(f"{row!r} should be numbers, {{port}} or {{if_index}}, joined by dots: 1.{{port}}")
+        return row
+
+    @model_validator(mode="after")
+    def _fits(self) -> Self:
+        light = self.quantity.endswith("_dbm")
+        if self.unit in ("dbm", "nanowatts") and not light:
+            raise ValueError(f"unit {self.unit} is for light, {self.quantity} is not")
+        if self.unit in ("milliamperes", "microamperes") and not self.quantity.endswith("amperes"):
+            raise ValueError(f"unit {self.unit} is for a current, {self.quantity} is not")
+        watts = self.unit in ("watts", "milliwatts", "microwatts")
+        if watts and not (light or self.quantity.endswith("_watts")):
+            raise ValueError(f"unit {self.unit} is for power, {self.quantity} is not")
+        if self.encoding == "sff-8472" and self.per != "optic":
+            raise ValueError("a page of SFF-8472 belongs to an optic: per: optic")
+        return self
 
 
 class DeviceSheet(Sheet):
     """What a kind of device tells over SNMP, and where."""
 
     title: str
-    mibs: list[Literal["if-mib", "power-ethernet-mib", "entity-sensor-mib"]] = []
+    mibs: list[
+        Literal["if-mib", "etherlike-mib", "power-ethernet-mib", "entity-sensor-mib", "bridge-mib", "ups-mib"]
+    ] = []
+    object_id: str | None = Field(
+        None, pattern=r"^\d+(\.\d+)+$", description="beginning of the sysObjectID by which this device is known"
+    )
     port_name: str = Field("{port}", description="ifName of a port, as this device writes it")
     poe_ports: list[str] = Field([], description="ports that give PoE; empty where that is not known")
     columns: list[Column] = []

@@ -76,7 +76,7 @@ def _poe(world: World, pole: Pole) -> Iterator[tuple[Oid, Typed]]:
         yield (*column, 3, 1, number), ("integer", 1)
         yield (*column, 6, 1, number), ("integer", 3 if watts else 2)
         yield (*column, 10, 1, number), ("integer", load.poe_class + 1)
-        for counter in (11, 12, 13, 14, 15):
+        for counter in (8, 11, 12, 13, 14):
             yield (*column, counter, 1, number), ("counter32", 0)
         yield ((*_PRIVATE, model, 1, 1, 2, number), ("gauge", round(watts * (10 if model == 5 else 1000))))
     yield (*_POE, 3, 1, 1, 2, 1), ("gauge", round(pole.switch.poe_budget_watts))

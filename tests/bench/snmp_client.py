@@ -67,7 +67,7 @@ async def paced(v3: bool, count: int, period_s: float, deaf: int) -> dict[str, A
     for i in range(0, len(living), 20):  # v3 keys and engines, outside the measurement as in the reference
         await asyncio.gather(*(one(agent, True, []) for agent in living[i : i + 20]))
     began, start = _cpu_s(), loop.time()
-    tasks = []
+    tasks: list[asyncio.Task[None]] = []
     while loop.time() < start + period_s:  # as the daemon's schedule does: what is due starts at a tick
         due = min(count, int((loop.time() - start) / period_s * count) + 1)
         for i in range(len(tasks), due):

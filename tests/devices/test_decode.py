@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 from monitor.devices.decode import entity_sensor as sensor
 from monitor.devices.decode import interfaces, power_ethernet
 from monitor.devices.decode.raw import Absent, Garbled, Missing, Oid, Raw, Table, number, scaled, text
-from monitor.devices.questions import fill, script
-from monitor.facts.readings import Slot, State
+from monitor.devices.questions import Script, fill, script
+from monitor.facts.readings import Round, Slot, State
 from tests.golden.table import rows
 
 # Numbers of RFC 6933, RFC 3433 and RFC 2863 objects; asserted here so that no table of ours moves unseen.
@@ -25,6 +25,14 @@ def test_oids_are_those_of_the_rfcs() -> None:
     assert interfaces.IF_OPER_STATUS == (1, 3, 6, 1, 2, 1, 2, 2, 1, 8)  # RFC 2863
     assert interfaces.IF_HC_IN_OCTETS == (1, 3, 6, 1, 2, 1, 31, 1, 1, 1, 6)  # RFC 2863
     assert power_ethernet.DETECTION == (1, 3, 6, 1, 2, 1, 105, 1, 1, 1, 6)  # RFC 3621 pethPsePortDetectionStatus
+    # RFC 3621 PethPsePortEntry: type is 9 and classifications 10, so the counters are not in one run.
+    assert dict(power_ethernet._COUNTERS) == {
+        8: "mps_absent_count",
+        11: "invalid_signature_count",
+        12: "power_denied_count",
+        13: "overload_count",
+        14: "short_count",
+    }
     assert power_ethernet.CONSUMPTION_WATTS == (1, 3, 6, 1, 2, 1, 105, 1, 3, 1, 1, 4)  # pethMainPseConsumptionPower
     assert (*SENSOR, 4) == sensor.SENSOR_VALUE  # RFC 3433 entPhySensorValue
 
@@ -68,9 +76,13 @@ def optic_table(value: int, scale: int = 7, kind: int = 6, words: bytes = b"RX p
     }
 
 
+def filled(asked: Script, table: Table) -> Round:
+    return fill(asked, [table.get(oid) for oid in asked.oids], 0.0)
+
+
 def light_of(table: Table) -> tuple[State, float | None]:
     asked = script("creek/switch", "measure", sensor.wants("creek", table, {7: "5"}))
-    (reading,) = fill(asked, table, 0.0)
+    (reading,) = filled(asked, table)
     assert (reading.resource, reading.quantity) == ("creek/optic/5", "rx_dbm")
     return reading.state, reading.value
 
@@ -129,18 +141,18 @@ def test_a_port_that_cannot_be_told_for_sure_is_left_out() -> None:
 def test_poe_classes_count_from_one() -> None:
     # RFC 3621 pethPsePortPowerClassifications: class0(1) .. class4(5).
     index: dict[str, Oid] = {"1": (1, 1)}
-    asked = script("creek/switch", "measure", power_ethernet.wants("creek", index, []))
+    asked = script("creek/switch", "measure", power_ethernet.wants("creek", index, [], {}))
     table: Table = {(*power_ethernet.CLASSIFICATION, 1, 1): 4}
-    assert fill(asked, table, 0.0).get(Slot("creek/port/1", "poe_class_state")) == 3
+    assert filled(asked, table).get(Slot("creek/port/1", "poe_class_state")) == 3
 
 
 def test_silent_absent_and_garbled_are_three_things() -> None:
     index: dict[str, Oid] = {"1": (1, 1), "2": (1, 2), "3": (1, 3)}
     asked = script(
-        "s", "m", [w for w in power_ethernet.wants("creek", index, []) if w.slot.quantity == "poe_port_state"]
+        "s", "m", [w for w in power_ethernet.wants("creek", index, [], {}) if w.slot.quantity == "poe_port_state"]
     )
     table: Table = {asked.wants[0].oid: Missing.NO_SUCH_INSTANCE, asked.wants[1].oid: b"N/A"}
-    readings = fill(asked, table, 0.0)
+    readings = filled(asked, table)
     assert [r.state for r in readings] == [State.ABSENT, State.GARBLED, State.SILENT]
     assert all(r.value is None for r in readings)
     assert "'N/A' came" in readings.reading(1).why
@@ -164,7 +176,7 @@ raws = st.one_of(
 def test_whatever_an_agent_sends_becomes_readings_and_nothing_else(noise: dict[Oid, Raw]) -> None:
     table = {**optic_table(1000), **noise}
     asked = script("s", "m", sensor.wants("creek", table, {7: "5"}))
-    for reading in fill(asked, table, 0.0):
+    for reading in filled(asked, table):
         assert (reading.value is None) == (reading.state is not State.SEEN)
 
 

@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 
 from monitor.daemon.design import Design
 from monitor.facts.readings import Layout, Round, Slot, State
-from monitor.margins.judge import Standing, judge, judge_round
+from monitor.margins.judge import Judge, Standing, judge
 from monitor.margins.limits import EXTRA_LOW_VOLTAGE, Limit
 
 RX = Slot("creek/optic/5", "rx_dbm")
@@ -48,7 +48,7 @@ def test_noise_smaller_than_the_deadband_never_makes_a_standing_flap(value: floa
 
 def test_a_missing_reading_is_no_value_and_says_which_kind() -> None:
     readings = Round.blank(Layout("creek/switch", "measure", (RX,)), 5.0, State.ABSENT)
-    judged = judge_round({RX: LIGHT}, readings, {})[RX]
+    judged = Judge({RX: LIGHT}).round(readings, {})[RX]
     assert (judged.standing, judged.value, judged.missing) == (Standing.NO_VALUE, None, State.ABSENT)
 
 

@@ -36,8 +36,9 @@ def test_an_agent_that_runs_on_has_not_restarted(uptime_s: float, elapsed_s: flo
     assert not restarted_between(uptime_s, (uptime_s + elapsed_s) % (2**32 / 100), elapsed_s)
 
 
-@given(st.floats(600, 4e7), st.floats(60, 86_400), st.floats(0, 0.99))
+@given(st.floats(600, 4e7), st.floats(60, 12_000), st.floats(0, 0.99))
 def test_an_agent_that_restarted_in_between_has(uptime_s: float, elapsed_s: float, share: float) -> None:
+    # Over longer gaps the 5 % that a clock may run off hides the restart of an agent that had just started.
     now_s = share * elapsed_s
     if (uptime_s + elapsed_s) % (2**32 / 100) < elapsed_s:
         return  # it wrapped in between: its uptime alone then tells nothing

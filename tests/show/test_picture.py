@@ -11,7 +11,7 @@ from monitor.alarms.states import Severity
 from monitor.daemon.design import Design
 from monitor.daemon.memory import Memory
 from monitor.facts.readings import Layout, Round, Slot, State
-from monitor.margins.judge import judge_round
+from monitor.margins.judge import Judge
 from monitor.show import terminal
 from monitor.show.picture import compose
 from monitor.show.views import from_json
@@ -34,7 +34,7 @@ def take(memory: Memory, slot: Slot, value: float) -> None:
     readings = Round.blank(Layout("creek/switch", "measure", (slot,)), NOW_S, State.SILENT)
     readings.put(0, value)
     memory.latest.take(readings)
-    memory.margins.update(judge_round(memory.limits, readings, memory.margins))
+    memory.margins.update(Judge(memory.limits).round(readings, memory.margins))
 
 
 def silence(memory: Memory, *poles: str) -> None:

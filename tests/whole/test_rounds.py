@@ -13,7 +13,7 @@ from monitor.daemon.keeper import Keeper
 from monitor.daemon.memory import Memory
 from monitor.daemon.rounds import Rounds
 from monitor.devices.ask.snmp import Community
-from monitor.devices.ask.snmp_pysnmp import PysnmpAsker
+from monitor.devices.ask.snmp_any import AnyAsker
 from monitor.devices.questions import MEASURE, REACH
 from monitor.facts.readings import Slot
 from monitor.plan.datasheets import Sheets
@@ -49,7 +49,7 @@ async def hand(farm: Farm, sheets: Sheets) -> AsyncIterator[ByHand]:
     keeper = Keeper(farm.settings.data.with_suffix(".sqlite"))
     await keeper.open()
     memory = Memory(Design.of(farm.site.plan, sheets))
-    asking = Asking(PysnmpAsker(), {"switches": Community("farm-word")}, clock, may_ping=False)
+    asking = Asking(AnyAsker(), {"switches": Community("farm-word")}, clock, may_ping=False)
     made = ByHand(farm, Rounds(memory, asking, keeper, clock, lambda: None), clock)
     await made.all(2)
     await clock.turn(GRACE_S)
@@ -136,7 +136,7 @@ async def test_wrong_community_is_not_a_silent_pole(farm: Farm, sheets: Sheets) 
     clock = HandClock()
     keeper = Keeper(farm.settings.data.with_suffix(".sqlite"))
     await keeper.open()
-    asking = Asking(PysnmpAsker(), {"switches": Community("wrong")}, clock, may_ping=False)
+    asking = Asking(AnyAsker(), {"switches": Community("wrong")}, clock, may_ping=False)
     made = ByHand(farm, Rounds(Memory(Design.of(farm.site.plan, sheets)), asking, keeper, clock, lambda: None), clock)
     for _ in range(5):
         await made.rounds.reach("yards")

@@ -7,6 +7,7 @@ as big.
 """
 
 from collections.abc import Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
 
 from monitor.devices.ask.snmp import Agent, Asker, Outcome, Pdu, Ran
@@ -23,11 +24,15 @@ _VALUE_OCTETS = 6
 
 @dataclass(frozen=True, slots=True)
 class Shape:
-    """What is wanted, the PDUs that fetch it, and the place of each object's value."""
+    """What is wanted, the PDUs that fetch it, and the place of each object's value.
+
+    ``blank`` are the values before anything came: None, or that the agent lacks what is not asked this time.
+    """
 
     oids: tuple[Oid, ...]
     pdus: tuple[Pdu, ...]
     slots: dict[bytes, int] = field(repr=False)
+    blank: tuple[Missing | None, ...] = field(repr=False)
     most_octets: int = MOST_OCTETS
 
 
@@ -45,10 +50,18 @@ class Came:
     pdus: int = 0
 
 
-def shape(oids: Sequence[Oid], rows: Mapping[Oid, Sequence[Oid]], most_octets: int = MOST_OCTETS) -> Shape:
-    """Plan the PDUs for these objects. ``rows`` is table entry → the indexes of its rows, in the agent's order."""
-    wanted = tuple(dict.fromkeys(oids))
-    left = dict.fromkeys(wanted)
+def shape(
+    oids: Sequence[Oid],
+    rows: Mapping[Oid, Sequence[Oid]],
+    most_octets: int = MOST_OCTETS,
+    lacking: AbstractSet[Oid] = frozenset(),
+) -> Shape:
+    """Plan the PDUs for these objects, each of which is named once.
+
+    ``rows`` is table entry → the indexes of its rows, in the agent's order. What the agent is known to lack is
+    not asked.
+    """
+    left = {oid: None for oid in oids if oid not in lacking}
     pdus: list[Pdu] = []
     for entry, indexes in rows.items():
         for group in _columns(entry, left, indexes):
@@ -64,7 +77,9 @@ def shape(oids: Sequence[Oid], rows: Mapping[Oid, Sequence[Oid]], most_octets: i
         for oid in along:
             del left[oid]
     pdus += _gets(tuple(left), most_octets)
-    return Shape(wanted, tuple(pdus), {key(oid): i for i, oid in enumerate(wanted)}, most_octets)
+    slots = {key(oid): i for i, oid in enumerate(oids)}
+    blank = tuple(Missing.NO_SUCH_INSTANCE if oid in lacking else None for oid in oids)
+    return Shape(tuple(oids), tuple(pdus), slots, blank, most_octets)
 
 
 def _just_before(oid: Oid) -> Oid:
@@ -139,7 +154,7 @@ def _gets(oids: Sequence[Oid], most_octets: int) -> list[Pdu]:
 
 async def fetch(asker: Asker, agent: Agent, planned: Shape) -> Came:
     """Fetch a round: its PDUs, then by name what they did not bring."""
-    values: list[Raw | None] = [None] * len(planned.oids)
+    values: list[Raw | None] = list(planned.blank)
     waiting, sent, cut = planned.pdus, 0, False
     while waiting:
         ran = await asker.run(agent, waiting, planned.slots, values)

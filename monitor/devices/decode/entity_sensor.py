@@ -7,6 +7,7 @@ it and from entAliasMapping; what it measures follows from its type and the word
 import re
 from collections.abc import Callable, Iterator, Mapping
 
+from monitor.devices.decode.kinds import Known, Said, enumerated, measured, named, printable, ticks
 from monitor.devices.decode.raw import Absent, Garbled, Oid, Raw, Table, Want, number, oid, rows, text
 from monitor.facts import resources
 from monitor.facts.readings import Slot
@@ -36,6 +37,72 @@ LEARN: tuple[Oid, ...] = (
 
 _VOLTS_DC, _AMPERES, _WATTS, _CELSIUS = 4, 5, 6, 8
 _OVERFLOW = 1_000_000_000
+_UNAVAILABLE = 2
+
+
+_CLASSES = {1: "other", 2: "unknown", 3: "chassis", 4: "backplane", 5: "container", 6: "power supply", 7: "fan"}
+_CLASSES |= {8: "sensor", 9: "module", 10: "port", 11: "stack", 12: "CPU"}
+_TYPES = {1: "other", 2: "unknown", 3: "volts AC", 4: "volts DC", 5: "amperes", 6: "watts", 7: "hertz", 8: "celsius"}
+_TYPES |= {9: "percent RH", 10: "rpm", 11: "cubic metres a minute", 12: "truth value"}
+_UNITS = {3: "V", 4: "V", 5: "A", 6: "W", 7: "Hz", 8: "°C", 9: "% RH", 10: "rpm", 11: "m³/min"}
+_ENTITY, _SENSOR = ENT_DESCR[:-1], SENSOR_TYPE[:-1]
+
+
+def _sensor_label(index: Oid, table: Table) -> str:
+    """A sensor's own name, else its description, else its number."""
+    for column in (ENT_NAME, ENT_DESCR):
+        raw = table.get((*column, *index))
+        if isinstance(raw, bytes) and text(raw):
+            return text(raw)
+    return ".".join(map(str, index))
+
+
+def _sensor_value(raw: Raw, index: Oid, table: Table) -> Said:
+    """A sensor's value with the scale, precision and type that stand beside it."""
+    scale, precision = table.get((*SENSOR_SCALE, *index)), table.get((*SENSOR_PRECISION, *index))
+    kind, units = table.get((*SENSOR_TYPE, *index)), table.get((*SENSOR_UNITS, *index), b"")
+    if not (isinstance(scale, int) and isinstance(precision, int)):
+        raise Garbled("its scale or precision is missing")
+    status = table.get((*SENSOR_STATUS, *index))
+    if status == _UNAVAILABLE:
+        return "no value: the sensor says unavailable", ""
+    unit = _UNITS.get(kind, "") if isinstance(kind, int) else ""
+    if "dbm" in text(units).lower():
+        unit = "dBm"
+    return real(_signed(raw), scale, precision), unit
+
+
+KNOWN = (
+    Known(ENT_DESCR, "entPhysicalDescr", printable, _sensor_label),
+    Known((*_ENTITY, 3), "entPhysicalVendorType", named, _sensor_label),
+    Known(ENT_CONTAINED_IN, "entPhysicalContainedIn", measured(), _sensor_label),
+    Known((*_ENTITY, 5), "entPhysicalClass", enumerated(_CLASSES), _sensor_label),
+    Known((*_ENTITY, 6), "entPhysicalParentRelPos", measured(), _sensor_label),
+    Known(ENT_NAME, "entPhysicalName", printable, _sensor_label),
+    *(
+        Known((*_ENTITY, column), name, printable, _sensor_label)
+        for column, name in (
+            (8, "entPhysicalHardwareRev"),
+            (9, "entPhysicalFirmwareRev"),
+            (10, "entPhysicalSoftwareRev"),
+            (11, "entPhysicalSerialNum"),
+            (12, "entPhysicalMfgName"),
+            (13, "entPhysicalModelName"),
+            (14, "entPhysicalAlias"),
+            (15, "entPhysicalAssetID"),
+        )
+    ),
+    Known((*_ENTITY, 16), "entPhysicalIsFRU", enumerated({1: "yes", 2: "no"}), _sensor_label),
+    Known(ENT_ALIAS, "entAliasMappingIdentifier", named),
+    Known(SENSOR_TYPE, "entPhySensorType", enumerated(_TYPES), _sensor_label),
+    Known(SENSOR_SCALE, "entPhySensorScale", measured(), _sensor_label),
+    Known(SENSOR_PRECISION, "entPhySensorPrecision", measured(), _sensor_label),
+    Known(SENSOR_VALUE, "entPhySensorValue", _sensor_value, _sensor_label),
+    Known(SENSOR_STATUS, "entPhySensorOperStatus", enumerated({1: "ok", 2: "unavailable", 3: "broken"}), _sensor_label),
+    Known(SENSOR_UNITS, "entPhySensorUnitsDisplay", printable, _sensor_label),
+    Known((*_SENSOR, 7), "entPhySensorValueTimeStamp", ticks, _sensor_label),
+    Known((*_SENSOR, 8), "entPhySensorValueUpdateRate", measured("ms"), _sensor_label),
+)
 
 
 def real(value: float, scale: int, precision: int) -> float:
@@ -88,7 +155,7 @@ def _signed(raw: Raw) -> float:
 
 def _status(raw: Raw) -> None:
     status = number(raw)
-    if status == 2:
+    if status == _UNAVAILABLE:
         raise Absent("the sensor says unavailable")
     if status != 1:
         raise Garbled("the sensor says that it is broken")
