@@ -2,6 +2,7 @@
 
 import os
 import shutil
+from importlib.util import find_spec
 
 import pytest
 
@@ -37,7 +38,17 @@ def need_peers(*programs: str, root: bool = False) -> None:
     reason = f"missing: {', '.join(missing)}" if missing else ""
     if root and os.geteuid() != 0:
         reason = "needs root for network namespaces"
+    _skip_or_fail(reason)
+
+
+def need_python_peers(*packages: str) -> None:
+    """The same for counterparts that are Python packages."""
+    missing = [package for package in packages if find_spec(package) is None]
+    _skip_or_fail(f"missing: {', '.join(missing)}" if missing else "")
+
+
+def _skip_or_fail(reason: str) -> None:
+    if reason and os.environ.get("CI") == "true":
+        pytest.fail(f"a peer is missing in CI: {reason}")
     if reason:
-        if os.environ.get("CI") == "true":
-            pytest.fail(f"a peer is missing in CI: {reason}")
         pytest.skip(reason)

@@ -5,7 +5,7 @@ import json
 import sys
 from argparse import Namespace
 from collections.abc import Iterator
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from itertools import groupby
 from pathlib import Path
 from time import gmtime, strftime
@@ -155,21 +155,18 @@ def _text(
     described = shown(got.objects.get((*SYSTEM, 1, 0), b"it does not say what it is"))
     yield f"{where}: {described}"
     yield f"read by the datasheet {sheet}" if sheet else "no datasheet claims this device: private objects stay raw"
-    known = [line for line in said if line.state == "known"]
-    for (source, name), group in groupby(known, lambda line: (line.source, line.name)):
-        yield from _group(f"{name}  ({source})", list(group), whole)
+    for source, of_source in groupby((line for line in said if line.state == "known"), lambda line: line.source):
+        yield from _source(source, list(of_source), whole)
     garbled = [line for line in said if line.state == "garbled"]
     if garbled:
-        yield from _group("garbled", garbled, whole)
+        yield from _group("garbled", [replace(line, row=f"{line.name} {line.row}".strip()) for line in garbled], whole)
     raw = {line.oid[:-1] for line in said if line.state == "raw"}
     columns = [one for one in private_columns(got.objects) if one.oid in raw]
     if columns:
         yield ""
         yield "private columns  (write a datasheet with --draft FILE)"
         shown_columns = columns if whole else columns[: 2 * _MOST_ROWS]
-        yield from in_columns(
-            [(f"  {dotted(one.oid)}", f"{len(one.rows)} rows", one.examples[:70]) for one in shown_columns]
-        )
+        yield from in_columns([(dotted(one.oid), f"{len(one.rows)} rows", one.examples[:70]) for one in shown_columns])
         if len(columns) > len(shown_columns):
             yield f"  … {len(columns) - len(shown_columns)} more; --all shows them"
     yield ""
@@ -180,11 +177,22 @@ def _text(
     )
 
 
+def _source(source: str, known: list[Line], whole: bool) -> Iterator[str]:
+    """A table's columns each, and before them what stands alone."""
+    single = [line for line in known if not line.row]
+    if single:
+        yield ""
+        yield source
+        yield from in_columns([(line.name, _value(line), dotted(line.oid)) for line in single])
+    for name, group in groupby((line for line in known if line.row), lambda line: line.name):
+        yield from _group(f"{name}, {source}", list(group), whole)
+
+
 def _group(title: str, group: list[Line], whole: bool) -> Iterator[str]:
     yield ""
     yield title
     kept = group if whole else group[:_MOST_ROWS]
-    yield from in_columns([(f"  {line.row}", _value(line), line.why or dotted(line.oid)) for line in kept])
+    yield from in_columns([(line.row, _value(line), line.why or dotted(line.oid)) for line in kept])
     if len(group) > len(kept):
         yield f"  … {len(group) - len(kept)} more; --all shows them"
 

@@ -50,7 +50,7 @@ def read_recording(file: Path) -> tuple[Everything, str]:
                 where, got.notes = str(one["device"]), [str(note) for note in one["notes"]]
                 continue
             name, raw = _read(one)
-        except (ValueError, KeyError, TypeError) as error:
+        except (ValueError, KeyError, TypeError, AttributeError) as error:
             raise NotARecording(f"{file}:{number}: not a line of a recording ({error})") from None
         if "strange" in one:
             got.strange.append((name, raw, str(one["strange"])))

@@ -6,13 +6,15 @@ and digit in place. After a change that is meant: FARPOLE_WRITE_GOLDEN=1, and re
 
 import json
 import os
-from dataclasses import asdict
+from collections.abc import Iterator, Mapping
+from dataclasses import asdict, fields, is_dataclass
 from pathlib import Path
 
 import pytest
 
 from monitor.budgets.expected import behind, site_budget
 from monitor.budgets.fits import Measured, fits
+from monitor.budgets.terms import Term
 from monitor.daemon.files import load_plan, shipped
 from monitor.show.budget_text import budget
 from monitor.show.budget_view import as_json
@@ -40,6 +42,27 @@ def test_every_digit(name: str) -> None:
 def test_every_sentence(name: str) -> None:
     plan, sheets = load_plan(PLANS[name])
     held(f"budget-{name}.txt", budget(site_budget(plan, sheets), plan.site.name) + "\n")
+
+
+def terms_in(one: object, path: str = "") -> Iterator[str]:
+    """Every term in a tree of dataclasses, with where it stands."""
+    if isinstance(one, Term):
+        yield f"{path}: {one.name} | {one.value:.6g} {one.unit} | {one.source}"
+    elif is_dataclass(one):
+        for field in fields(one):
+            yield from terms_in(getattr(one, field.name), f"{path}.{field.name}")
+    elif isinstance(one, Mapping):
+        for key, value in one.items():
+            yield from terms_in(value, f"{path}.{key}")
+    elif isinstance(one, list | tuple):
+        for i, value in enumerate(one):
+            yield from terms_in(value, f"{path}[{i}]")
+
+
+@pytest.mark.parametrize("name", PLANS)
+def test_every_term_with_its_name_unit_and_source(name: str) -> None:
+    plan, sheets = load_plan(PLANS[name])
+    held(f"terms-{name}.txt", "\n".join(terms_in(site_budget(plan, sheets), name)) + "\n")
 
 
 MEASURED = {

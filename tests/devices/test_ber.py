@@ -67,7 +67,20 @@ def test_the_hot_loop_reads_what_the_plain_one_reads(varbinds: list[tuple[Oid, t
     _, _, _, at, stop = ber.response(data, at, stop)
     values: list[Raw | None] = [None] * len(varbinds)
     ber.collect(data, at, stop, {ber.key(oid): i for i, (oid, _) in enumerate(varbinds)}, values)
-    assert values == [raw for _, (_, raw) in varbinds]
+    assert values == [None if raw is Missing.END_OF_MIB_VIEW else raw for _, (_, raw) in varbinds]
+
+
+def test_the_end_of_the_view_never_replaces_the_value_of_the_last_object() -> None:
+    """It comes under that object's name: RFC 3416 section 4.2.3."""
+    last: Oid = (1, 3, 6, 1, 4, 1, 32473, 5)
+    data = message([(last, rfc1902.Integer32(7)), (last, rfc1905.endOfMibView), (last, rfc1905.endOfMibView)])
+    at, stop = ber.inside(data, 0, len(data), ber.SEQUENCE)
+    _, at = ber.integer(data, at, stop)
+    _, at = ber.octets(data, at, stop)
+    _, _, _, at, stop = ber.response(data, at, stop)
+    values: list[Raw | None] = [None]
+    ber.collect(data, at, stop, {ber.key(last): 0}, values)
+    assert values == [7]
 
 
 @given(oids)

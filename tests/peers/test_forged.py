@@ -182,7 +182,7 @@ async def test_plaintext_is_not_believed_where_encryption_was_agreed(asker: Fast
 async def test_an_old_authentic_answer_is_outside_the_time_window(asker: FastAsker, relay: Relay) -> None:
     """RFC 3414 section 3.2 7b: an engine time more than 150 s behind is not believed, digest or no digest."""
     agent = await introduced(asker, relay, GOOD)
-    engine = asker._engines[agent.address, agent.port, GOOD]
+    engine = asker.engines[agent.address, agent.port, GOOD]
     relay.tamper = lambda data: []
     assert (await asker.ask(agent, NAME)).outcome is Outcome.SILENT
     engine.synchronise(engine.boots, engine.time_s + 10_000, asyncio.get_running_loop().time())

@@ -1,14 +1,17 @@
 """Both ways of asking SNMP agents pass the same tests against a real snmpd on loopback: v1, v2c, v3, refusals."""
 
 import asyncio
+import json
 import os
 import shutil
 import socket
 import subprocess
 from collections.abc import AsyncIterator
+from pathlib import Path
 
 import pytest
 
+from monitor.cli.main import main
 from monitor.devices.ask.snmp import Agent, Asker, Community, Outcome, Pdu, User, get, walk
 from monitor.devices.ask.snmp_any import AnyAsker
 from monitor.devices.ask.snmp_fast import FastAsker
@@ -92,7 +95,7 @@ async def test_a_key_longer_than_its_digest_is_stretched_in_the_way_that_works(s
     """snmpd stretches by the draft of Blumenthal; where the first way tried is the other one, it is found."""
     user = User("stretched", "authpass12", "privpass12", "sha-1", "aes-256")
     assert (await fast.ask(agent(snmpd, user), UPTIME)).outcome is Outcome.OK
-    engine = fast._engines["127.0.0.1", snmpd.port, user]
+    engine = fast.engines["127.0.0.1", snmpd.port, user]
     engine.other_way()
     assert (await fast.ask(agent(snmpd, user), UPTIME)).outcome is Outcome.OK
     assert engine.way == 0
@@ -170,3 +173,26 @@ async def test_garbage_is_undecodable_not_silent(asker: Asker) -> None:
     transport.close()
     assert answer.outcome is Outcome.UNDECODABLE
     assert answer.objects == {}
+
+
+def test_farpole_ask_reads_everything_that_snmpd_has(
+    snmpd: Snmpd, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """By v2c and by v3 from a secrets file; the recording decodes to the same without the network."""
+    secrets, record = tmp_path / "secrets.yaml", tmp_path / "one.rec"
+    secrets.write_text(
+        "secrets:\n  switches: {kind: snmpv3, user: mon, auth_password: authpass12, priv_password: privpass12}\n"
+    )
+    secrets.chmod(0o600)
+    where = f"127.0.0.1:{snmpd.port}"
+    given = ["ask", where, "--credentials", "switches", "--secrets", str(secrets), "--record", str(record), "--json"]
+    assert main(given) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert document["known"] + document["raw"] + document["garbled"] == document["received"] > 300
+    assert document["garbled"] == 0
+    assert any(one["name"] == "sysName" and one["value"] == "bench" for one in document["objects"])
+    assert "privpass12" not in record.read_text()
+    assert main(["ask", "--replay", str(record), "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["objects"] == document["objects"]
+    assert main(["ask", where, "--community", "wrong"]) == 1
+    assert "does not know this community" in capsys.readouterr().err

@@ -16,6 +16,8 @@ Auth = Literal["md5", "sha-1", "sha-224", "sha-256", "sha-384", "sha-512"]
 Priv = Literal["des", "aes-128", "aes-192", "aes-256"]
 AUTHS: tuple[str, ...] = get_args(Auth)
 PRIVS: tuple[str, ...] = get_args(Priv)
+NO_ANSWER = "no answer"
+"""The detail of plain silence."""
 
 MOST_ROWS = 20_000
 """Objects taken from one walk at the most: a switch with 50 ports has some 5,000 in all that we ask."""
@@ -29,6 +31,22 @@ class Outcome(Enum):
     REFUSED = "refused"
     AGENT_ERROR = "agent error"
     UNDECODABLE = "undecodable"
+
+
+_STATUS = {1: "tooBig", 2: "noSuchName", 3: "badValue", 4: "readOnly", 5: "genErr"}
+_FORBIDDEN = {6: "noAccess", 16: "authorizationError"}
+"""Error status of RFC 3416 section 3."""
+
+
+def complaint(status: int, index: int) -> tuple[Outcome, str]:
+    """What an agent's error status means.
+
+    >>> complaint(1, 0)
+    (<Outcome.AGENT_ERROR: 'agent error'>, 'tooBig at object 0')
+    """
+    if status in _FORBIDDEN:
+        return Outcome.REFUSED, f"{_FORBIDDEN[status]}: the agent does not let us see these objects"
+    return Outcome.AGENT_ERROR, f"{_STATUS.get(status, f'error {status}')} at object {index}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +159,7 @@ async def run_by_asking(
             return Ran(answer.outcome, answered, answer.detail)
         for oid, raw in answer.objects.items():
             slot = slots.get(ber.key(oid))
-            if slot is not None:
+            if slot is not None and raw is not Missing.END_OF_MIB_VIEW:
                 values[slot] = raw
     return Ran(Outcome.OK, len(pdus))
 

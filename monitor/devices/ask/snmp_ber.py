@@ -22,6 +22,7 @@ _MISSING: dict[int, Missing] = {
     0x81: Missing.NO_SUCH_INSTANCE,
     0x82: Missing.END_OF_MIB_VIEW,
 }
+_END_OF_VIEW = 0x82
 _MOST_SUBIDS = 128
 """RFC 3416 section 4.1: an object's name has at most 128 sub-identifiers."""
 _MOST_INTEGER_OCTETS = 9
@@ -126,6 +127,8 @@ _NO_ERROR = b"\x02\x01\x00\x02\x01\x00"
 def collect(data: bytes, at: int, stop: int, slots: Mapping[bytes, int], values: list[Raw | None]) -> None:
     """Put the values of wanted objects (``key`` → slot) where they belong.
 
+    The end of the view comes under the name of the last object before it (RFC 3416 section 4.2.3) and is no value.
+
     The hot loop: it knows wanted objects, short lengths and the common types, and leaves the rest to
     ``_slowly``. What stands in it twice, stands there for speed; the tests hold it against ``varbinds``.
     """
@@ -144,7 +147,7 @@ def collect(data: bytes, at: int, stop: int, slots: Mapping[bytes, int], values:
                     values[slot] = from_bytes(data[tag_at + 2 : end], "big")
                 elif tag == INTEGER and size == 1 and data[end - 1] < 0x80:
                     values[slot] = data[end - 1]
-                else:
+                elif tag != _END_OF_VIEW:
                     values[slot] = value(tag, data[tag_at + 2 : end])
                 at = end
     except IndexError:
@@ -158,7 +161,7 @@ def _slowly(data: bytes, at: int, stop: int, slots: Mapping[bytes, int], values:
     _, end = inside(data, at, stop, SEQUENCE)
     for encoded_name, raw in varbinds(data, at, end):
         slot = slots.get(element(OBJECT, encoded_name))
-        if slot is not None:
+        if slot is not None and raw is not Missing.END_OF_MIB_VIEW:
             values[slot] = raw
     return end
 

@@ -38,7 +38,7 @@ async def everything(asker: Asker, agent: Agent, progress: Callable[[int, Oid], 
         answer = await asker.ask(agent, Pdu("bulk", (at,), repetitions))
         got.requests += 1
         if answer.outcome is not Outcome.OK:
-            if repetitions > 1 and (got.objects or answer.outcome is not Outcome.SILENT):
+            if repetitions > 1 and (got.objects or answer.outcome is Outcome.AGENT_ERROR):
                 repetitions = max(1, repetitions // 2)
                 continue
             if got.objects:

@@ -17,33 +17,22 @@ from pyasn1.type import univ
 from pysnmp.carrier.asyncio.dgram import udp, udp6
 from pysnmp.entity import config
 from pysnmp.error import PySnmpError
-from pysnmp.hlapi.v3arch.asyncio import (
-    CommunityData,
-    ContextData,
-    ObjectIdentity,
-    ObjectType,
-    SnmpEngine,
-    Udp6TransportTarget,
-    UdpTransportTarget,
-    UsmUserData,
-    bulk_cmd,
-    get_cmd,
-    next_cmd,
-    usmAesCfb128Protocol,
-    usmAesCfb192Protocol,
-    usmAesCfb256Protocol,
-    usmDESPrivProtocol,
-    usmHMAC128SHA224AuthProtocol,
-    usmHMAC192SHA256AuthProtocol,
-    usmHMAC256SHA384AuthProtocol,
-    usmHMAC384SHA512AuthProtocol,
-    usmHMACMD5AuthProtocol,
-    usmHMACSHAAuthProtocol,
-)
+from pysnmp.hlapi.v3arch import asyncio as hlapi
 from pysnmp.proto import errind
 from pysnmp.proto.rfc1905 import EndOfMibView, NoSuchInstance, NoSuchObject
 
-from monitor.devices.ask.snmp import Agent, Answer, Community, Outcome, Pdu, Ran, User, run_by_asking
+from monitor.devices.ask.snmp import (
+    NO_ANSWER,
+    Agent,
+    Answer,
+    Community,
+    Outcome,
+    Pdu,
+    Ran,
+    User,
+    complaint,
+    run_by_asking,
+)
 from monitor.devices.decode.raw import Missing, Oid, Raw, Table
 
 _MOST_UNDER_WAY = 64
@@ -52,18 +41,18 @@ _PROBE_AGAIN_S = 60.0
 _SYS_UPTIME: Oid = (1, 3, 6, 1, 2, 1, 1, 3, 0)
 
 _AUTH = {
-    "md5": usmHMACMD5AuthProtocol,
-    "sha-1": usmHMACSHAAuthProtocol,
-    "sha-224": usmHMAC128SHA224AuthProtocol,
-    "sha-256": usmHMAC192SHA256AuthProtocol,
-    "sha-384": usmHMAC256SHA384AuthProtocol,
-    "sha-512": usmHMAC384SHA512AuthProtocol,
+    "md5": hlapi.usmHMACMD5AuthProtocol,
+    "sha-1": hlapi.usmHMACSHAAuthProtocol,
+    "sha-224": hlapi.usmHMAC128SHA224AuthProtocol,
+    "sha-256": hlapi.usmHMAC192SHA256AuthProtocol,
+    "sha-384": hlapi.usmHMAC256SHA384AuthProtocol,
+    "sha-512": hlapi.usmHMAC384SHA512AuthProtocol,
 }
 _PRIV = {
-    "des": usmDESPrivProtocol,
-    "aes-128": usmAesCfb128Protocol,
-    "aes-192": usmAesCfb192Protocol,
-    "aes-256": usmAesCfb256Protocol,
+    "des": hlapi.usmDESPrivProtocol,
+    "aes-128": hlapi.usmAesCfb128Protocol,
+    "aes-192": hlapi.usmAesCfb192Protocol,
+    "aes-256": hlapi.usmAesCfb256Protocol,
 }
 
 _REFUSALS: dict[type, str] = {
@@ -80,7 +69,6 @@ _MISSING = {
     NoSuchInstance: Missing.NO_SUCH_INSTANCE,
     EndOfMibView: Missing.END_OF_MIB_VIEW,
 }
-_STATUS = {1: "tooBig", 2: "noSuchName", 3: "badValue", 5: "genErr", 6: "noAccess", 16: "authorizationError"}
 
 
 def _link(family: type) -> type:
@@ -108,15 +96,15 @@ def _link(family: type) -> type:
     return Link
 
 
-_LINKS = {False: (_link(udp.UdpTransport), udp.DOMAIN_NAME, UdpTransportTarget),
-          True: (_link(udp6.Udp6Transport), udp6.DOMAIN_NAME, Udp6TransportTarget)}  # fmt: skip
+_LINKS = {False: (_link(udp.UdpTransport), udp.DOMAIN_NAME, hlapi.UdpTransportTarget),
+          True: (_link(udp6.Udp6Transport), udp6.DOMAIN_NAME, hlapi.Udp6TransportTarget)}  # fmt: skip
 
 
 class _Engine:
-    """One SnmpEngine for one credential, with a link to each agent that is asked with it."""
+    """One hlapi.SnmpEngine for one credential, with a link to each agent that is asked with it."""
 
     def __init__(self) -> None:
-        self.engine = SnmpEngine()
+        self.engine = hlapi.SnmpEngine()
         self._links: dict[tuple[str, int], tuple[Any, Any]] = {}
         self._targets: dict[Agent, Any] = {}
 
@@ -173,7 +161,7 @@ class PysnmpAsker:
     async def _probe(self, agent: Agent, pdu: Pdu, silent: Answer, was_good: bool) -> Answer:
         """Is a silent agent there after all? It answers an unknown user with a report (RFC 3414 section 3.2)."""
         once = Agent(agent.address, agent.port, agent.credentials, agent.timeout_s, 0)
-        stranger = UsmUserData("farpole-is-anybody-there")
+        stranger = hlapi.UsmUserData("farpole-is-anybody-there")
         there = await self._with_fresh_engine(once, Pdu("get", (_SYS_UPTIME,)), stranger)
         if there.outcome is not Outcome.REFUSED:
             return silent
@@ -185,7 +173,7 @@ class PysnmpAsker:
             self._drop(agent.credentials)
             return answer
         user = agent.credentials
-        only_auth = UsmUserData(user.name, user.auth_password, authProtocol=_AUTH[user.auth])
+        only_auth = hlapi.UsmUserData(user.name, user.auth_password, authProtocol=_AUTH[user.auth])
         known = await self._with_fresh_engine(once, Pdu("get", (_SYS_UPTIME,)), only_auth)
         if known.outcome is Outcome.OK or "authorizationError" in known.detail:
             return Answer(Outcome.REFUSED, {}, "wrong privacy password or protocol")
@@ -234,7 +222,7 @@ class PysnmpAsker:
             longest_s = (agent.timeout_s + 0.2) * (agent.retries + 2) * 2 + 2
             done, _ = await asyncio.wait({asked, closed}, timeout=longest_s, return_when=asyncio.FIRST_COMPLETED)
             if asked not in done:
-                return Answer(Outcome.SILENT, {}, "port closed: nothing listens there" if done else "no answer")
+                return Answer(Outcome.SILENT, {}, "port closed: nothing listens there" if done else NO_ANSWER)
             answer = _answer(pdu, *asked.result())
         except (PySnmpError, OSError) as error:
             return Answer(Outcome.SILENT, {}, f"could not be asked: {error}"[:200])
@@ -247,18 +235,20 @@ class PysnmpAsker:
     async def _command(self, engine: _Engine, target: Any, pdu: Pdu, who: Any) -> Any:
         objects = [self._object(oid) for oid in pdu.oids]
         if pdu.kind == "get":
-            return await get_cmd(engine.engine, who, target, ContextData(), *objects, lookupMib=False)
-        if isinstance(who, CommunityData) and who.message_processing_model == 0:  # version 1 has no GETBULK
-            return await next_cmd(engine.engine, who, target, ContextData(), *objects, lookupMib=False)
+            return await hlapi.get_cmd(engine.engine, who, target, hlapi.ContextData(), *objects, lookupMib=False)
+        if isinstance(who, hlapi.CommunityData) and who.message_processing_model == 0:  # version 1 has no GETBULK
+            return await hlapi.next_cmd(engine.engine, who, target, hlapi.ContextData(), *objects, lookupMib=False)
         once, repetitions = pdu.non_repeaters, pdu.repetitions
-        return await bulk_cmd(engine.engine, who, target, ContextData(), once, repetitions, *objects, lookupMib=False)
+        return await hlapi.bulk_cmd(
+            engine.engine, who, target, hlapi.ContextData(), once, repetitions, *objects, lookupMib=False
+        )
 
     def _object(self, oid: Oid) -> Any:
         """Objects are resolved once and used again: that halves the cost of a request."""
         if len(self._objects) > 50_000:
             self._objects.clear()
         if oid not in self._objects:
-            self._objects[oid] = ObjectType(ObjectIdentity(oid))
+            self._objects[oid] = hlapi.ObjectType(hlapi.ObjectIdentity(oid))
         return self._objects[oid]
 
     def close(self) -> None:
@@ -278,31 +268,27 @@ def _may_be_there(agent: Agent, answer: Answer) -> bool:
     """No answer at all, or (v3) a report of its clock and then nothing: it may be our credentials."""
     if answer.outcome is Outcome.UNDECODABLE:
         return isinstance(agent.credentials, User)
-    return answer.outcome is Outcome.SILENT and answer.detail == "no answer"
+    return answer.outcome is Outcome.SILENT and answer.detail == NO_ANSWER
 
 
 def _who(credentials: Community | User) -> Any:
     if isinstance(credentials, Community):
-        return CommunityData(credentials.word, mpModel=credentials.version - 1)
-    auth, priv = _AUTH[credentials.auth], _PRIV[credentials.priv]
-    return UsmUserData(
-        credentials.name, credentials.auth_password, credentials.priv_password, authProtocol=auth, privProtocol=priv
-    )
+        return hlapi.CommunityData(credentials.word, mpModel=credentials.version - 1)
+    auth, priv, passwords = credentials.auth, credentials.priv, (credentials.auth_password, credentials.priv_password)
+    return hlapi.UsmUserData(credentials.name, *passwords, authProtocol=_AUTH[auth], privProtocol=_PRIV[priv])
 
 
 def _answer(pdu: Pdu, indication: Any, status: Any, index: Any, varbinds: Any) -> Answer:
     if indication is not None:
         if isinstance(indication, errind.RequestTimedOut):
-            return Answer(Outcome.SILENT, {}, "no answer")
+            return Answer(Outcome.SILENT, {}, NO_ANSWER)
         for kind, words in _REFUSALS.items():
             if isinstance(indication, kind):
                 return Answer(Outcome.REFUSED, {}, words)
         return Answer(Outcome.UNDECODABLE, {}, str(indication)[:200])
     if int(status):
-        word = _STATUS.get(int(status), f"error {int(status)}")
-        if int(status) in (6, 16):
-            return Answer(Outcome.REFUSED, {}, f"{word}: the agent does not let us see these objects")
-        return Answer(Outcome.AGENT_ERROR, {}, f"{word} at object {int(index)}")
+        outcome, words = complaint(int(status), int(index))
+        return Answer(outcome, {}, words)
     objects: Table = {}
     for name, value in varbinds:
         # endOfMibView comes under the name of the last object before it (RFC 3416 4.2.3): never over its value.

@@ -53,7 +53,7 @@ def enumerated(words: Mapping[int, str]) -> Read:
     def read(raw: Raw, _: Oid, __: Table) -> Said:
         value = number(raw)
         if value not in words:
-            raise Garbled(f"{value:g} is none of {', '.join(f'{n} {word}' for n, word in words.items())}"[:200])
+            raise Garbled(f"{value:g} is none of the values that it may have: {', '.join(map(str, words))}")
         return words[int(value)], ""
 
     return read

@@ -85,7 +85,7 @@ def saying(
     """The conversion that a column of a datasheet describes."""
     numbers = frozenset(one for one in absent if isinstance(one, int))
     words = frozenset(one.lower() for one in absent if isinstance(one, str))
-    signed = quantity.endswith(("_dbm", "_c"))
+    signed = quantity.endswith("_c") or (quantity.endswith("_dbm") and unit in ("same", "dbm"))
 
     def convert(raw: Raw) -> float:
         if encoding == "sff-8472":

@@ -34,7 +34,7 @@ class Conversion:
         return f"{self.scale:g} {self.unit}" if self.scale != 1 else self.unit
 
 
-_LIGHT = tuple(Conversion("dbm", s) for s in (1, 0.1, 0.01, 0.001, 0.0001)) + tuple(
+_LIGHT = tuple(Conversion("dbm", s) for s in (1, 0.1, 0.01, 0.001)) + tuple(
     Conversion(unit, s) for unit in ("milliwatts", "microwatts", "nanowatts") for s in (1, 0.1, 0.01)
 )
 _CANDIDATES: dict[str, tuple[Conversion, ...]] = {
