@@ -16,6 +16,8 @@ from monitor.devices.decode.raw import Missing, Oid, Table
 from monitor.devices.questions import Device, LoadToAsk, Script, fill, to_learn, undecodable
 from monitor.facts.readings import Layout, Round, Slot, State
 
+TIMEOUT_S, HURRY_TIMEOUT_S = 1.0, 0.5
+"""How long an agent may take; where a silence is being verified, only what is quick helps."""
 SLOW_LANE = 4
 """How many silent devices are asked at once; the living have places of their own."""
 _TCP_STATES = {Tcp.OPEN: 1.0, Tcp.REFUSED: 2.0}
@@ -84,8 +86,9 @@ class Asking:
         self._manners: dict[tuple[str, str], _Manner] = {}
 
     def _agent(self, device: Device, hurry: bool) -> Agent:
-        credentials = self._credentials[device.credentials]
-        return Agent(device.address, device.port, credentials, 1.0, 0 if hurry or device.name in self._silent else 1)
+        credentials, silent = self._credentials[device.credentials], device.name in self._silent
+        timeout_s = HURRY_TIMEOUT_S if hurry else TIMEOUT_S
+        return Agent(device.address, device.port, credentials, timeout_s, 0 if hurry or silent else 1)
 
     async def _held(self, name: str) -> AbstractAsyncContextManager[object]:
         stack = AsyncExitStack()
@@ -138,8 +141,8 @@ class Asking:
         """
         (readings, answer), ping, answers = await asyncio.gather(
             self.round(device, script, hurry),
-            self._ping(device.ping, device.address),
-            asyncio.gather(*(self._load(load) for load in loads)),
+            self._ping(device.ping, device.address, hurry),
+            asyncio.gather(*(self._load(load, hurry) for load in loads)),
         )
         rounds = [readings]
         states: dict[str, State] = {}
@@ -163,16 +166,16 @@ class Asking:
         )
         return sight, rounds, services, answer
 
-    async def _ping(self, wanted: bool, address: str) -> float | State | None:
+    async def _ping(self, wanted: bool, address: str, hurry: bool) -> float | State | None:
         """Round trip [s], State.SILENT, or None where it is not asked."""
         if not (wanted and self._may_ping and icmp.worth_asking(address)):
             return None
-        seconds = await icmp.ping(address)
+        seconds = await icmp.ping(address, HURRY_TIMEOUT_S if hurry else TIMEOUT_S)
         return State.SILENT if seconds is None else seconds
 
-    async def _load(self, load: LoadToAsk) -> Round | None:
+    async def _load(self, load: LoadToAsk, hurry: bool) -> Round | None:
         """A load's round; None where there is no way in which it may be asked."""
-        ping, tcp = await asyncio.gather(self._ping(load.ping, load.address), self._connect(load))
+        ping, tcp = await asyncio.gather(self._ping(load.ping, load.address, hurry), self._connect(load, hurry))
         slots = [
             Slot(load.resource, quantity)
             for quantity, one in (("ping_seconds", ping), ("tcp_state", tcp))
@@ -192,8 +195,19 @@ class Asking:
                 put(i, one)
         return readings
 
-    async def _connect(self, load: LoadToAsk) -> Tcp | None:
-        return None if load.tcp_port is None else await connect(load.address, load.tcp_port)
+    async def _connect(self, load: LoadToAsk, hurry: bool) -> Tcp | None:
+        if load.tcp_port is None:
+            return None
+        return await connect(load.address, load.tcp_port, HURRY_TIMEOUT_S if hurry else 2 * TIMEOUT_S)
+
+    def engine_ids(self) -> set[bytes]:
+        """SNMP v3 engines that have been met: traps are authenticated by them."""
+        return self._asker.engine_ids()
+
+    @property
+    def rejected(self) -> dict[str, int]:
+        """SNMP messages that were not believed, by reason."""
+        return dict(self._asker.rejected)
 
     def close(self) -> None:
         """Give sockets back."""

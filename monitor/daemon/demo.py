@@ -18,7 +18,7 @@ from monitor.daemon.files import load_plan, shipped
 from monitor.daemon.run import HISTORY, Daemon, Settings
 from monitor.facts.readings import Layout, Round, State
 from monitor.history.store import Store
-from monitor.plan.parts import Plan
+from monitor.plan.parts import Plan, Traps
 from monitor.simulation.live import LiveSite, on_loopback
 from monitor.simulation.past import past
 from monitor.simulation.receiver import Receiver
@@ -187,7 +187,9 @@ async def open_site(plan: Plan, community: str, seed: int, now_s: float, rounds:
     """The simulated site on a free loopback network; several may run beside each other."""
     for network in range(64, 127):
         moved = on_loopback(plan, network, _free_port(), TCP_OFFSET)
-        moved = moved.model_copy(update={"rounds": moved.rounds.model_copy(update=rounds)})
+        moved = moved.model_copy(
+            update={"rounds": moved.rounds.model_copy(update=rounds), "traps": Traps(address="127.0.0.1", port=0)}
+        )
         site = LiveSite(World(moved, seed, now_s, BOOT_S), moved, community)
         with contextlib.suppress(OSError):
             await site.open()

@@ -12,6 +12,7 @@ from monitor.facts.latest import Latest
 from monitor.facts.readings import Slot
 from monitor.margins.judge import Judge, Margin
 from monitor.margins.limits import Limit
+from monitor.margins.rates import Rates
 from monitor.plan.parts import Plan
 
 
@@ -30,13 +31,22 @@ class Memory:
     learnt: set[str] = field(default_factory=set)
     held: dict[str, dict[Slot, Margin]] = field(default_factory=dict)
     """Pole → margins of the optic towards it, until the pole's next round says whether it is there at all."""
+    hurried: set[str] = field(default_factory=set)
+    """Places on which a notification cast doubt: the next look at them is a quick one."""
+    gasps: dict[str, float] = field(default_factory=dict)
+    """Place → when its switch last said that its power is going."""
     told: dict[tuple[str, str], bool] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
 
+    rates: Rates = field(default_factory=Rates)
     judge: Judge = field(init=False)
+    lit_by: dict[str, str] = field(init=False)
+    """Optic at the port towards a pole → that pole, whose laser lights it."""
 
     def __post_init__(self) -> None:
         self.judge = Judge(self.design.limits)
+        uplinks = self.design.topology.uplink
+        self.lit_by = {port.replace("/port/", "/optic/"): pole for pole, port in uplinks.items()}
         for place in self.design.places:
             self.watches.setdefault(place, Watch())
 

@@ -40,17 +40,47 @@ class Rounds:
     async def learn(self, device: Device) -> None:
         """Find out which rows a device has; until that succeeds it is asked for what needs no rows."""
         table = await self._asking.learn(device)
-        self.memory.scripts[device.name] = scripts_of(device, table or {})
+        expected = {slot: limit.expected for slot, limit in self.memory.limits.items() if limit.expected}
+        old, new = self.memory.scripts.get(device.name, {}), scripts_of(device, table or {}, expected)
+        # What has not changed stays the same object: how it is asked has been learnt, and its columns go on.
+        self.memory.scripts[device.name] = {
+            tier: old[tier] if tier in old and old[tier].same_as(script) else script for tier, script in new.items()
+        }
         if table is not None:
             self.memory.learnt.add(device.name)
 
     async def reach(self, place: str) -> float | None:
-        """Ask a place whether it is there; how soon to ask again [s], or None for the usual time."""
+        """Ask a place whether it is there; how soon to ask again [s], or None for the usual time.
+
+        Where it does not answer, it is asked again at once, quickly and in every way, until that is decided.
+        """
+        memory = self.memory
+        hurry = place in memory.hurried
+        memory.hurried.discard(place)
+        for turn in range(silence.MISSES_OF_ONE_KIND):
+            await self._look(place, hurry or turn > 0)
+            watch = memory.watches[place]
+            if not watch.doubtful or watch.silent or self._clock.wall_s() < watch.held_until_s:
+                break
+        if place in memory.explained.waiting:
+            return HURRY_S
+        return self._back_off(memory.watches[place])
+
+    def _back_off(self, watch: silence.Watch) -> float | None:
+        """What has been silent for long is asked less often; its own notification or a person may ask sooner."""
+        if not watch.silent or watch.answered_s is None:
+            return None
+        usual_s, silent_s = self.memory.plan.rounds.reach_s, self._clock.wall_s() - watch.answered_s
+        return usual_s * 4 if silent_s > 3600 else usual_s * 2 if silent_s > 600 else None
+
+    async def _look(self, place: str, hurry: bool) -> None:
+        """One look at a place."""
         memory, design = self.memory, self.memory.design
-        device, watch = design.switch_of(place), memory.watches[place]
+        device = design.switch_of(place)
         script = self._script(device, REACH)
+        hurry = hurry or memory.watches[place].doubtful
         sight, rounds, services, answer = await self._asking.place(
-            device, script, design.loads.get(place, []), hurry=watch.doubtful
+            device, script, design.loads.get(place, []), hurry=hurry
         )
         if not sight.answers:
             sight = await self._second_look(sight)
@@ -58,9 +88,6 @@ class Rounds:
         await self._judge(sight, services, device, rounds[0])
         if answer.outcome is Outcome.OK and device.name not in memory.learnt:
             await self.learn(device)
-        after = memory.watches[place]
-        undecided = (after.doubtful and not after.silent) or place in memory.explained.waiting
-        return HURRY_S if undecided and self._clock.wall_s() >= after.held_until_s else None
 
     async def ask(self, device: Device, tier: str) -> None:
         """One tier of one device: readings kept, margins judged, people told."""
@@ -72,7 +99,13 @@ class Rounds:
         readings, answer = await self._asking.round(device, wanted)
         if answer.outcome is Outcome.SILENT and device not in self.memory.design.meters:
             return  # whether it is silent is for reachability rounds to say, not for this one
+        before = self.memory.latest.newest(device.name, tier)
+        if before is not None and self._renumbered(device, before, readings):
+            await self.learn(device)
+            if self._script(device, tier) is not wanted:
+                return  # its rows have other numbers now: what was read may belong to other ports
         self._keep([readings])
+        self._rate(device, before, readings)
         judged = self.memory.judge.round(readings, self.memory.margins)
         self.memory.margins.update(judged)
         at_once = {slot: margin for slot, margin in judged.items() if not self._hold(margin)}
@@ -89,6 +122,19 @@ class Rounds:
         for readings in rounds:
             self.memory.latest.take(readings)
         self.keeper.keep(rounds)
+
+    def _rate(self, device: Device, before: Round | None, readings: Round) -> None:
+        """What the counters have counted a second since the last round; it follows from history and is not kept."""
+        uptime = self.memory.latest.last_seen(Slot(resources.switch(device.place), "uptime_seconds"))
+        rates = self.memory.rates.round(before, readings, uptime[1] - uptime[0] if uptime else None)
+        if rates is not None:
+            self.memory.latest.take(rates)
+
+    def _renumbered(self, device: Device, before: Round, now: Round) -> bool:
+        """Has the device's port table changed since the last round (RFC 2863 ifTableLastChange)?"""
+        slot = Slot(resources.switch(device.place), "table_changed_seconds")
+        earlier, later = before.get(slot), now.get(slot)
+        return earlier is not None and later is not None and earlier != later
 
     async def _second_look(self, sight: Sight) -> Sight:
         """A place that did not answer: ask what lies above it and the meter now, so that the evidence is fresh."""
@@ -132,11 +178,11 @@ class Rounds:
 
     def _hold(self, margin: Margin) -> bool:
         """Light from a pole is judged when the pole has been asked: a dead pole's laser is dark, which is no fault."""
-        for pole, port in self.memory.design.topology.uplink.items():
-            if margin.slot.resource == port.replace("/port/", "/optic/"):
-                self.memory.held.setdefault(pole, {})[margin.slot] = margin
-                return True
-        return False
+        pole = self.memory.lit_by.get(margin.slot.resource)
+        if pole is None:
+            return False
+        self.memory.held.setdefault(pole, {})[margin.slot] = margin
+        return True
 
     def _shadow(self) -> dict[str, str]:
         memory = self.memory

@@ -10,7 +10,7 @@ import socket
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from monitor.alarms.book import without
 from monitor.daemon.asking import Asking
@@ -23,7 +23,8 @@ from monitor.daemon.memory import Memory
 from monitor.daemon.post import Post, accounts_of
 from monitor.daemon.rounds import Rounds
 from monitor.daemon.schedule import Schedule
-from monitor.daemon.secrets import Secrets, load_secrets, needed, snmp_credentials
+from monitor.daemon.secrets import Secrets, load_secrets, needed, snmp_credentials, weak
+from monitor.daemon.trapping import Trapping, own_engine
 from monitor.daemon.version import own_version
 from monitor.devices.ask import icmp
 from monitor.devices.ask.snmp_any import AnyAsker
@@ -33,6 +34,9 @@ from monitor.notify.carrier import Carrier
 from monitor.plan.text import NotRight
 from monitor.show.serve import Serving
 from monitor.show.web import application
+
+if TYPE_CHECKING:
+    from monitor.devices.ask.snmp_traps import TrapReceiver
 
 log = logging.getLogger(__name__)
 
@@ -64,6 +68,7 @@ class Daemon:
         self._stack = contextlib.ExitStack()
         self._ping_note: tuple[str, ...] = ()
         self.rounds: Rounds | None = None
+        self.trap_port: int | None = None
 
     def read(self) -> tuple[Design, Secrets]:
         """The plan, its datasheets and its secrets; raises NotRight with everything that is wrong."""
@@ -162,14 +167,16 @@ class Daemon:
             asking = Asking(AnyAsker(), snmp_credentials(memory.plan, secrets), self.clock, not self._ping_note)
             rounds = self.rounds = Rounds(memory, asking, keeper, self.clock, self.desk.changed)
             schedule = self._schedule(rounds, keeper, Post(rounds, keeper, Carrier(accounts_of(secrets)), self.clock))
+            receiver = self._listen(memory, secrets, schedule, asking)
             book, gone = without(memory.book, memory.design.resources(), self.clock.wall_s())
             memory.book = book
             await rounds.tell(gone)
-            memory.notes = (*self._ping_note, *memory.design.not_carried_out())
-            for note in memory.design.not_carried_out():
+            own_notes = (*memory.design.not_carried_out(), *weak(snmp_credentials(memory.plan, secrets)))
+            memory.notes = (*self._ping_note, *own_notes, *memory.notes)
+            for note in own_notes:
                 log.warning("%s", note)
             self.desk.opened(rounds)
-            self.desk.about_itself = lambda: self._itself(schedule, keeper)  # noqa: B023  # this season's own
+            self.desk.about_itself = lambda: self._itself(schedule, keeper, asking)  # noqa: B023  # this season's own
             if serving.task is None:
                 await serving.start()
                 log.info("watching %s: %d poles", memory.plan.site.name, len(memory.plan.poles))
@@ -177,6 +184,40 @@ class Daemon:
                 memory, secrets = await self._season(schedule, memory, secrets)
             finally:
                 asking.close()
+                if receiver is not None:
+                    await receiver.close()
+
+    def _listen(self, memory: Memory, secrets: Secrets, schedule: Schedule, asking: Asking) -> "TrapReceiver | None":
+        """Take the devices' notifications; it stands before the first device is asked."""
+        from monitor.devices.ask.snmp_traps import TrapReceiver  # pysnmp is heavy: only where traps are taken
+
+        if memory.plan.traps == "off":
+            return None
+        traps, credentials = memory.plan.traps, snmp_credentials(memory.plan, secrets).values()
+
+        def ask_now(place: str, _: str, doubted: bool) -> None:
+            if doubted:
+                memory.hurried.add(place)
+            schedule.now(f"reach {place}")
+
+        trapping = Trapping(memory, self.clock, ask_now)
+        try:
+            receiver = TrapReceiver(
+                traps.address, traps.port, own_engine(self.settings.data), credentials, trapping.heard
+            )
+        except OSError as error:
+            words = f"notifications are not taken: {traps.address}:{traps.port} cannot be opened ({error.strerror})"
+            log.warning("%s; devices are asked as usual", words)
+            memory.notes = (words,)
+            return None
+        self.trap_port, memory.notes = receiver.port, ()
+
+        async def engines() -> None:
+            for engine_id in asking.engine_ids():
+                receiver.know(engine_id)
+
+        schedule.every("engines", 30.0, engines, 5.0)
+        return receiver
 
     async def _season(self, schedule: Schedule, memory: Memory, secrets: Secrets) -> tuple[Memory, Secrets]:
         ticking = asyncio.create_task(schedule.run(), name="schedule")
@@ -246,7 +287,7 @@ class Daemon:
         await rounds.step([rounds.own("history-not-written", keeper.trouble)])
         self.desk.changed()
 
-    def _itself(self, schedule: Schedule, keeper: Keeper) -> dict[str, Any]:
+    def _itself(self, schedule: Schedule, keeper: Keeper, asking: Asking) -> dict[str, Any]:
         return {
             "version": own_version(),
             "plan": str(self.settings.plan_file.resolve()),
@@ -256,6 +297,7 @@ class Daemon:
             "not_written": keeper.waiting,
             "dropped": keeper.dropped,
             "history_trouble": keeper.trouble,
+            "snmp_not_believed": asking.rejected,
         }
 
 

@@ -31,6 +31,7 @@ class _Slot:
     due_s: float
     task: asyncio.Task[float | None] | None = None
     late: int = 0
+    again: bool = False
 
 
 @dataclass
@@ -52,9 +53,18 @@ class Schedule:
         self._difference_s = self.clock.wall_s() - self.clock.monotonic_s()
 
     def every(self, name: str, period_s: float, job: Job, first_s: float = 0.0) -> None:
-        """Run ``job`` each ``period_s``, first after ``first_s``; it may ask to run again sooner by returning
-        seconds. A run that is still under way is never doubled: the round is counted as late."""
+        """Run ``job`` each ``period_s``, first after ``first_s``; it may ask to run again sooner, or
+        later, by returning seconds. A run that is still under way is never doubled: the round is counted as late."""
         self.slots.append(_Slot(name, job, period_s, self.clock.monotonic_s() + first_s))
+
+    def now(self, name: str) -> None:
+        """Run the job of that name at the next tick; where it is under way, once more after that."""
+        for slot in self.slots:
+            if slot.name == name:
+                if slot.task is not None and not slot.task.done():
+                    slot.again = True
+                else:
+                    slot.due_s = self.clock.monotonic_s()
 
     def daily(self, name: str, at: str, job: Callable[[], Awaitable[None]]) -> None:
         """Run ``job`` each day at ``HH:MM`` site time."""
@@ -92,8 +102,10 @@ class Schedule:
             self.failed = f"{slot.name}: {error!r}"
             log.exception("%s failed; it runs again at its next time", slot.name)
             return None
-        if soon_s is not None:
-            slot.due_s = min(slot.due_s, self.clock.monotonic_s() + soon_s)
+        if slot.again:
+            slot.again, slot.due_s = False, self.clock.monotonic_s()
+        elif soon_s is not None:
+            slot.due_s = self.clock.monotonic_s() + soon_s
         return soon_s
 
     def _watch_wall(self) -> None:

@@ -141,6 +141,16 @@ def _credentials(secret: Secret) -> Community | User | None:
     return None
 
 
+def weak(credentials: Mapping[str, Community | User]) -> tuple[str, ...]:
+    """A standing warning for each entry that anybody on the way can break."""
+    return tuple(
+        f"Credentials {name!r} use MD5 or DES, which are broken (RFC 6151, NIST SP 800-131A): set the devices to "
+        "SHA-256 and AES."
+        for name, one in credentials.items()
+        if isinstance(one, User) and one.weak
+    )
+
+
 def credentials_from(file: Path | None, name: str) -> Community | User:
     """One entry of a secrets file (or of the environment) to ask agents with; raises NotRight."""
     made = _credentials(load_secrets(file, os.environ, [name])[name])

@@ -65,6 +65,10 @@ class Script:
     guards: tuple[int, ...]
     rows: Mapping[Oid, tuple[Oid, ...]] = field(default_factory=dict)
 
+    def same_as(self, other: "Script") -> bool:
+        """Does it ask the same objects for the same slots, of the same rows?"""
+        return (self.oids, self.layout.slots, self.rows) == (other.oids, other.layout.slots, other.rows)
+
 
 def devices_of(plan: Plan, sheets: Sheets) -> dict[str, Device]:
     """Every SNMP device of a plan by name: switches as ``creek/switch``, meters as ``meter/ADDRESS``."""

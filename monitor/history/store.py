@@ -50,6 +50,7 @@ class Store:
         event.listen(self._engine, "begin", _begin if not read_only else _begin_reading)
         self._slots: dict[tuple[str, str], int] = {}
         self._series: dict[Slot, int] = {}
+        self._highest = 0
         self._layouts: dict[int, tuple[Layout, int, int]] = {}
         if not read_only:
             self._guard(self._migrate)
@@ -58,6 +59,8 @@ class Store:
         try:
             return action(*arguments)
         except DBAPIError as error:
+            # What was entered in a transaction that failed is not there: ids must be read again.
+            self._slots, self._series, self._layouts, self._highest = {}, {}, {}, 0
             raise NotKept(f"{self.path}: {error.orig}") from error
         except SQLAlchemyError as error:
             raise NotKept(f"{self.path}: {error}") from error
@@ -93,7 +96,7 @@ class Store:
         if known is not None and known[0] is one.layout:
             return known[1], known[2]
         slot = self._slot(connection, one.layout.device, one.layout.tier)
-        ids = struct.pack(f"<{len(one.layout.slots)}I", *(self._series_id(connection, s) for s in one.layout.slots))
+        ids = struct.pack(f"<{len(one.layout.slots)}I", *self._series_ids(connection, one.layout.slots))
         found = connection.execute(
             select(t.layout.c.id).where(t.layout.c.slot == slot, t.layout.c.series_ids == ids)
         ).scalar()
@@ -111,19 +114,29 @@ class Store:
             self._slots[device, tier] = connection.execute(select(t.device_slot.c.id).where(*where)).scalar_one()
         return self._slots[device, tier]
 
-    def _series_id(self, connection: Connection, slot: Slot) -> int:
-        if slot not in self._series:
-            quantity = QUANTITIES[slot.quantity]
-            row = {
-                "resource": slot.resource,
-                "quantity": slot.quantity,
-                "unit": quantity.unit,
-                "resolution": quantity.resolution,
-            }
-            connection.execute(sqlite_insert(t.series).values(row).on_conflict_do_nothing())
-            where = (t.series.c.resource == slot.resource, t.series.c.quantity == slot.quantity)
-            self._series[slot] = connection.execute(select(t.series.c.id).where(*where)).scalar_one()
-        return self._series[slot]
+    def _series_ids(self, connection: Connection, slots: Sequence[Slot]) -> list[int]:
+        """Ids of series; those that are new are entered, all at once."""
+        if any(slot not in self._series for slot in slots):
+            self._read_series(connection)
+            new = [slot for slot in slots if slot not in self._series]
+            if new:
+                rows = [
+                    {
+                        "resource": slot.resource,
+                        "quantity": slot.quantity,
+                        "unit": QUANTITIES[slot.quantity].unit,
+                        "resolution": QUANTITIES[slot.quantity].resolution,
+                    }
+                    for slot in new
+                ]
+                connection.execute(sqlite_insert(t.series).on_conflict_do_nothing(), rows)
+                self._read_series(connection)
+        return [self._series[slot] for slot in slots]
+
+    def _read_series(self, connection: Connection) -> None:
+        query = select(t.series.c.id, t.series.c.resource, t.series.c.quantity).where(t.series.c.id > self._highest)
+        for number, resource, quantity in connection.execute(query.order_by(t.series.c.id)):
+            self._series[Slot(resource, quantity)] = self._highest = number
 
     def newest(self, since_s: float) -> list[Round]:
         """The newest round of every device and tier since a time: what memory is seeded from at start."""

@@ -1,4 +1,26 @@
-"""What two readings of a counter say: the increase, or nothing where it cannot be known."""
+"""What two readings of a counter say: the increase and the rate, or nothing where it cannot be known."""
+
+from dataclasses import dataclass
+
+from monitor.facts.quantities import QUANTITIES
+from monitor.facts.readings import Layout, Round, Slot, State
+
+_RATES = {
+    "in_octets": ("in_megabits_per_s", 8e-6),
+    "narrow_in_octets": ("in_megabits_per_s", 8e-6),
+    "out_octets": ("out_megabits_per_s", 8e-6),
+    "narrow_out_octets": ("out_megabits_per_s", 8e-6),
+    "in_error_frames": ("in_error_frames_per_s", 1.0),
+    "fcs_error_frames": ("fcs_error_frames_per_s", 1.0),
+    "in_discard_frames": ("in_discard_frames_per_s", 1.0),
+    "out_discard_frames": ("out_discard_frames_per_s", 1.0),
+    "in_broadcast_frames": ("in_broadcast_frames_per_s", 1.0),
+}
+"""Counter → the quantity of its rate, and what an increase of one a second is in that."""
+_LONGEST_S = 3600.0
+"""Over a longer gap nobody knows how often a counter wrapped or a clock was set."""
+OVER_SPEED = 1.1
+"""A rate above the port's own speed by more than this is no rate: the counter was set or badly coded."""
 
 
 def counter_increase(before: float, now: float, bits: int, restarted: bool = False) -> float | None:
@@ -32,3 +54,67 @@ def restarted_between(uptime_before_s: float, uptime_now_s: float, elapsed_s: fl
     expected = (uptime_before_s + elapsed_s) % wrap_s
     difference = min(abs(uptime_now_s - expected), wrap_s - abs(uptime_now_s - expected))
     return difference > (5.0 if uptime_now_s < uptime_before_s else max(30.0, 0.05 * elapsed_s))
+
+
+@dataclass(frozen=True, slots=True)
+class _Rate:
+    """Where a counter stands in a round, where its rate goes, and what its port's speed and continuity are."""
+
+    at: int
+    scale: float
+    bits: int
+    speed_at: int
+    since_at: int
+
+
+class Rates:
+    """Rates of one device's rounds; which slots have one is looked up once per layout."""
+
+    def __init__(self) -> None:
+        self._known: dict[str, tuple[Layout, Layout, list[_Rate]]] = {}
+
+    def round(self, before: Round | None, now: Round, started_s: float | None = None) -> Round | None:
+        """The rates between two rounds of one layout, as a round of the tier ``rates``; None where there are none.
+
+        ``started_s`` is when the agent last started (UTC seconds): an interval with a start in it is dropped, and
+        so is a port's whose counters lost continuity (ifCounterDiscontinuityTime, RFC 2863).
+        """
+        if before is None or before.layout is not now.layout:
+            return None
+        elapsed_s = now.at_s - before.at_s
+        layout, rates = self._of(now.layout)
+        if not rates or not 0 < elapsed_s <= _LONGEST_S:
+            return None
+        made = Round.blank(layout, now.at_s, State.ABSENT)
+        restarted = started_s is not None and started_s > before.at_s
+        for i, rate in enumerate(rates):
+            if now.states[rate.at] or before.states[rate.at]:
+                made.states[i] = now.states[rate.at] or before.states[rate.at]
+                continue
+            broken = restarted or (rate.since_at >= 0 and before.values[rate.since_at] < now.values[rate.since_at])
+            grown = counter_increase(before.values[rate.at], now.values[rate.at], rate.bits, broken)
+            if grown is None:
+                continue
+            value = grown / elapsed_s * rate.scale
+            speed = now.values[rate.speed_at] if rate.speed_at >= 0 and not now.states[rate.speed_at] else 0.0
+            if rate.scale != 1.0 and 0 < speed * OVER_SPEED < value:
+                made.garble(i, f"{value:.0f} Mb/s on a port of {speed:.0f} Mb/s: the counter was set or is badly coded")
+            else:
+                made.put(i, value)
+        return made
+
+    def _of(self, layout: Layout) -> tuple[Layout, list[_Rate]]:
+        known = self._known.get(layout.device)
+        if known is None or known[0] is not layout:
+            slots: list[Slot] = []
+            rates: list[_Rate] = []
+            for at, slot in enumerate(layout.slots):
+                found = _RATES.get(slot.quantity)
+                if found is None:
+                    continue
+                speed_at = layout.index.get(Slot(slot.resource, "speed_megabits_per_s"), -1)
+                since_at = layout.index.get(Slot(slot.resource, "counters_since_seconds"), -1)
+                slots.append(Slot(slot.resource, found[0]))
+                rates.append(_Rate(at, found[1], QUANTITIES[slot.quantity].counter_bits, speed_at, since_at))
+            known = self._known[layout.device] = (layout, Layout(layout.device, "rates", tuple(slots)), rates)
+        return known[1], known[2]

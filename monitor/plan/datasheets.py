@@ -163,6 +163,9 @@ class DeviceSheet(Sheet):
     object_id: str | None = Field(
         None, pattern=r"^\d+(\.\d+)+$", description="beginning of the sysObjectID by which this device is known"
     )
+    dying_gasp: list[Annotated[str, Field(pattern=r"^\d+(\.\d+)+$")]] = Field(
+        [], description="notifications by which this device says that its power is going"
+    )
     port_name: str = Field("{port}", description="ifName of a port, as this device writes it")
     poe_ports: list[str] = Field([], description="ports that give PoE; empty where that is not known")
     columns: list[Column] = []

@@ -204,7 +204,7 @@ def _asking(plan: Plan, sheets: Sheets) -> Found:
             yield (*path, "datasheet"), _unknown("device datasheet", sheet, list(sheets.devices))
         if credentials not in plan.credentials:
             yield (*path, "credentials"), _unknown("entry of credentials", credentials, list(plan.credentials))
-        elif plan.credentials[credentials].kind not in ("snmpv2c", "snmpv3"):
+        elif plan.credentials[credentials].kind not in ("snmpv1", "snmpv2c", "snmpv3"):
             yield (*path, "credentials"), f"{credentials!r} is not for SNMP"
     for path, sensor in _sensors(plan):
         if sensor.kind == "snmp" and sensor.datasheet not in sheets.devices:

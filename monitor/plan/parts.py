@@ -29,7 +29,7 @@ class Site(Part):
 class Credential(Part):
     """The name of a secret and how it is used; the secret itself stands in the secrets file."""
 
-    kind: Literal["snmpv2c", "snmpv3", "rtsp-basic", "rtsp-digest"]
+    kind: Literal["snmpv1", "snmpv2c", "snmpv3", "rtsp-basic", "rtsp-digest"]
     secret: Name
 
 
@@ -195,6 +195,13 @@ class Rounds(Part):
     hold_s: float = Field(30, ge=0, le=3600)
 
 
+class Traps(Part):
+    """Where notifications of the devices are taken. The usual port 162 needs privileges, so it is another."""
+
+    address: Address = "0.0.0.0"
+    port: int = Field(1162, ge=0, le=65535, description="0: any free one")
+
+
 class Plan(Part):
     """What was designed and built: the whole file."""
 
@@ -209,6 +216,7 @@ class Plan(Part):
     sign_of_life: SignOfLife | None = None
     acting: Acting = Acting()
     rounds: Rounds = Rounds()
+    traps: Traps | Literal["off"] = Traps()
 
     def pole(self, name: str) -> Pole:
         """The pole of that name; KeyError where there is none."""

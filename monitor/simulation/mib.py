@@ -11,6 +11,7 @@ Typed = tuple[str, int | bytes | Oid]
 """SNMP type name (integer, octets, oid, counter32, counter64, gauge, ticks) and value."""
 
 _IF, _IFX = (1, 3, 6, 1, 2, 1, 2, 2, 1), (1, 3, 6, 1, 2, 1, 31, 1, 1, 1)
+_DOT3 = (1, 3, 6, 1, 2, 1, 10, 7, 2, 1)
 _POE, _ENT = (1, 3, 6, 1, 2, 1, 105, 1), (1, 3, 6, 1, 2, 1, 47, 1, 1, 1, 1)
 _ALIAS, _SENSOR = (1, 3, 6, 1, 2, 1, 47, 1, 3, 2, 1, 2), (1, 3, 6, 1, 2, 1, 99, 1, 1, 1)
 _PRIVATE = (1, 3, 6, 1, 4, 1, 32473)
@@ -26,6 +27,8 @@ def switch_objects(world: World, place: str) -> dict[Oid, Typed]:
     found[1, 3, 6, 1, 2, 1, 1, 2, 0] = ("oid", (*_PRIVATE, 1))
     found[1, 3, 6, 1, 2, 1, 1, 3, 0] = ("ticks", ticks)
     found[1, 3, 6, 1, 2, 1, 1, 5, 0] = ("octets", place.encode())
+    found[1, 3, 6, 1, 2, 1, 31, 1, 5, 0] = ("ticks", 0)
+    found[1, 3, 6, 1, 2, 1, 17, 2, 4, 0] = ("counter32", 0)
     ports = _ports(world, place)
     for row, port in enumerate(ports, 1):
         found.update(_interface(world, place, port, row, "port" if pole else ""))
@@ -57,12 +60,19 @@ def _interface(world: World, place: str, port: str, row: int, prefix: str) -> di
         ((*_IF, 5), ("gauge", speed * 10**6)),
         ((*_IF, 7), ("integer", 1)),
         ((*_IF, 8), ("integer", 1 if up else 2)),
+        ((*_IF, 13), ("counter32", 0)),
         ((*_IF, 14), ("counter32", int(counted.in_errors) % 2**32)),
         ((*_IF, 19), ("counter32", 0)),
+        ((*_IF, 20), ("counter32", 0)),
+        ((*_DOT3, 3), ("counter32", int(counted.in_errors) % 2**32)),
+        ((*_DOT3, 8), ("counter32", 0)),
+        ((*_DOT3, 19), ("integer", 3)),
         ((*_IFX, 1), ("octets", name)),
         ((*_IFX, 6), ("counter64", int(counted.in_octets))),
         ((*_IFX, 10), ("counter64", int(counted.out_octets))),
+        ((*_IFX, 3), ("counter32", 0)),
         ((*_IFX, 15), ("gauge", speed if up else 0)),
+        ((*_IFX, 19), ("ticks", 0)),
     )
     return {(*column, row): typed for column, typed in values}
 

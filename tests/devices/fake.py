@@ -16,6 +16,10 @@ class TableAgent:
     ) -> None:
         self.table = dict(sorted(table.items()))
         self.most, self.change, self.asked = most, change, 0
+        self.rejected: dict[str, int] = {}
+
+    def engine_ids(self) -> set[bytes]:
+        return set()
 
     async def ask(self, agent: Agent, pdu: Pdu) -> Answer:
         self.asked += 1

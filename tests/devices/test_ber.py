@@ -126,8 +126,8 @@ def reference(data: bytes) -> list[tuple[Oid, object]] | None:
             return None
         pdu = v2c.apiMessage.get_pdu(whole)
         return [(tuple(oid), value) for oid, value in v2c.apiPDU.get_varbinds(pdu)]
-    except (PyAsn1Error, IndexError, AttributeError, TypeError, ValueError):
-        return None
+    except (PyAsn1Error, IndexError, AttributeError, TypeError, ValueError, OverflowError, MemoryError):
+        return None  # the reference itself falls over some of them
 
 
 def agrees(data: bytes) -> bool:

@@ -4,7 +4,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.margins.rates import counter_increase, restarted_between
+from monitor.facts.readings import Layout, Reading, Round, Slot, State
+from monitor.margins.rates import Rates, counter_increase, restarted_between
 from tests.golden.table import rows
 
 
@@ -48,3 +49,72 @@ def test_an_agent_that_restarted_in_between_has(uptime_s: float, elapsed_s: floa
 def test_a_64_bit_counter_that_is_lower_was_reset_not_wrapped() -> None:
     assert counter_increase(2**40, 5, 64) is None
     assert counter_increase(5, 9, 64, restarted=True) is None
+
+
+def port_round(at_s: float, octets: float, since_s: float = 0.0, errors: float = 0.0, speed: float = 100.0) -> Round:
+    made = Round.blank(LAYOUT, at_s, State.SILENT)
+    for i, value in enumerate((octets, errors, speed, since_s)):
+        made.put(i, value)
+    return made
+
+
+PORT = "creek/port/1"
+LAYOUT = Layout(
+    "creek/switch",
+    "measure",
+    tuple(Slot(PORT, q) for q in ("in_octets", "in_error_frames", "speed_megabits_per_s", "counters_since_seconds")),
+)
+IN = Slot(PORT, "in_megabits_per_s")
+
+
+def rate(before: Round, now: Round, started_s: float | None = None) -> Reading | None:
+    made = Rates().round(before, now, started_s)
+    return None if made is None else made.reading(made.layout.index[IN])
+
+
+def test_octets_become_megabits_a_second() -> None:
+    got = rate(port_round(0, 1_000), port_round(60, 1_000 + 45_000_000))
+    assert got is not None
+    assert got.value == pytest.approx(6.0)  # 45 MB in a minute
+
+
+def test_an_interval_with_a_restart_in_it_has_no_rate() -> None:
+    before, now = port_round(100, 1_000), port_round(160, 2_000)
+    kept, dropped = rate(before, now, started_s=90), rate(before, now, started_s=130)
+    assert kept is not None
+    assert kept.state is State.SEEN
+    assert dropped is not None
+    assert dropped.state is State.ABSENT
+
+
+def test_counters_that_lost_continuity_have_no_rate() -> None:
+    """RFC 2863 ifCounterDiscontinuityTime: later than before means that the counters were set in between."""
+    got = rate(port_round(100, 1_000, since_s=5), port_round(160, 2_000, since_s=77))
+    assert got is not None
+    assert got.state is State.ABSENT
+
+
+def test_more_than_the_port_can_carry_is_garbled_not_a_peak() -> None:
+    got = rate(port_round(0, 0), port_round(60, 2**40))
+    assert got is not None
+    assert got.state is State.GARBLED
+    assert "100 Mb/s" in got.why
+
+
+def test_a_silent_side_gives_no_rate_and_is_no_zero() -> None:
+    silent = Round.blank(LAYOUT, 60, State.SILENT)
+    got = rate(port_round(0, 5), silent)
+    assert got is not None
+    assert (got.state, got.value) == (State.SILENT, None)
+    assert rate(port_round(60, 5), port_round(60, 6)) is None
+    assert rate(port_round(0, 5), port_round(7200, 6)) is None
+
+
+def test_a_narrow_counter_wraps_once() -> None:
+    layout = Layout("s", "measure", (Slot(PORT, "narrow_in_octets"),))
+    before, now = Round.blank(layout, 0, State.SILENT), Round.blank(layout, 10, State.SILENT)
+    before.put(0, 2**32 - 1_000_000)
+    now.put(0, 250_000)
+    got = rate(before, now)
+    assert got is not None
+    assert got.value == pytest.approx(1.0)

@@ -133,6 +133,15 @@ class Ran:
 class Asker(Protocol):
     """What implementations give. One PDU is under way per call; callers hold one call per device."""
 
+    @property
+    def rejected(self) -> Mapping[str, int]:
+        """Messages that were not believed, by reason."""
+        ...
+
+    def engine_ids(self) -> set[bytes]:
+        """SNMP v3 engines that have been met."""
+        ...
+
     async def ask(self, agent: Agent, pdu: Pdu) -> Answer:
         """Send one PDU and wait for its answer; never raises for what an agent or the network does."""
         ...

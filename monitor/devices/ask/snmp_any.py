@@ -29,6 +29,10 @@ class AnyAsker:
             self._slow = PysnmpAsker()
         return self._slow
 
+    def engine_ids(self) -> set[bytes]:
+        """SNMP v3 engines that have been met."""
+        return self._fast.engine_ids()
+
     async def ask(self, agent: Agent, pdu: Pdu) -> Answer:
         """Send one PDU and wait for its answer."""
         return await self._way(agent).ask(agent, pdu)

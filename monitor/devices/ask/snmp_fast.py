@@ -37,6 +37,10 @@ class FastAsker:
         """What is known of the engines that were asked, by address, port and user."""
         return self._wire.engines
 
+    def engine_ids(self) -> set[bytes]:
+        """SNMP v3 engines that have been met."""
+        return {engine.engine_id for engine in self._wire.engines.values() if engine.engine_id}
+
     async def ask(self, agent: Agent, pdu: Pdu) -> Answer:
         """Send one PDU and wait for its answer."""
         objects: list[tuple[bytes, Raw]] = []

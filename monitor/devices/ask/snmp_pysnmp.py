@@ -40,7 +40,7 @@ _RECEIVE_BYTES = 256 * 1024
 _PROBE_AGAIN_S = 60.0
 _SYS_UPTIME: Oid = (1, 3, 6, 1, 2, 1, 1, 3, 0)
 
-_AUTH = {
+AUTH = {
     "md5": hlapi.usmHMACMD5AuthProtocol,
     "sha-1": hlapi.usmHMACSHAAuthProtocol,
     "sha-224": hlapi.usmHMAC128SHA224AuthProtocol,
@@ -48,7 +48,7 @@ _AUTH = {
     "sha-384": hlapi.usmHMAC256SHA384AuthProtocol,
     "sha-512": hlapi.usmHMAC384SHA512AuthProtocol,
 }
-_PRIV = {
+PRIV = {
     "des": hlapi.usmDESPrivProtocol,
     "aes-128": hlapi.usmAesCfb128Protocol,
     "aes-192": hlapi.usmAesCfb192Protocol,
@@ -135,6 +135,12 @@ class PysnmpAsker:
         self._places = asyncio.Semaphore(_MOST_UNDER_WAY)
         self._good: set[tuple[str, int, Community | User]] = set()
         self._probed_s: dict[tuple[str, int], float] = {}
+        self.rejected: dict[str, int] = {}
+        """Always empty: pysnmp drops what it does not believe without a word."""
+
+    def engine_ids(self) -> set[bytes]:
+        """SNMP v3 engines that have been met."""
+        return set()  # its engines keep that to themselves
 
     async def ask(self, agent: Agent, pdu: Pdu) -> Answer:
         """Send one PDU and wait for its answer."""
@@ -173,7 +179,7 @@ class PysnmpAsker:
             self._drop(agent.credentials)
             return answer
         user = agent.credentials
-        only_auth = hlapi.UsmUserData(user.name, user.auth_password, authProtocol=_AUTH[user.auth])
+        only_auth = hlapi.UsmUserData(user.name, user.auth_password, authProtocol=AUTH[user.auth])
         known = await self._with_fresh_engine(once, Pdu("get", (_SYS_UPTIME,)), only_auth)
         if known.outcome is Outcome.OK or "authorizationError" in known.detail:
             return Answer(Outcome.REFUSED, {}, "wrong privacy password or protocol")
@@ -275,7 +281,7 @@ def _who(credentials: Community | User) -> Any:
     if isinstance(credentials, Community):
         return hlapi.CommunityData(credentials.word, mpModel=credentials.version - 1)
     auth, priv, passwords = credentials.auth, credentials.priv, (credentials.auth_password, credentials.priv_password)
-    return hlapi.UsmUserData(credentials.name, *passwords, authProtocol=_AUTH[auth], privProtocol=_PRIV[priv])
+    return hlapi.UsmUserData(credentials.name, *passwords, authProtocol=AUTH[auth], privProtocol=PRIV[priv])
 
 
 def _answer(pdu: Pdu, indication: Any, status: Any, index: Any, varbinds: Any) -> Answer:
@@ -292,13 +298,14 @@ def _answer(pdu: Pdu, indication: Any, status: Any, index: Any, varbinds: Any) -
     objects: Table = {}
     for name, value in varbinds:
         # endOfMibView comes under the name of the last object before it (RFC 3416 4.2.3): never over its value.
-        objects.setdefault(tuple(name), _raw(value))
+        objects.setdefault(tuple(name), raw_of(value))
     if pdu.kind == "get" and set(objects) != set(pdu.oids):
         return Answer(Outcome.UNDECODABLE, {}, "it answered with other objects than were asked for")
     return Answer(Outcome.OK, objects)
 
 
-def _raw(value: Any) -> Raw:
+def raw_of(value: Any) -> Raw:
+    """A value of pysnmp's as a plain one."""
     missing = _MISSING.get(type(value))
     if missing is not None:
         return missing

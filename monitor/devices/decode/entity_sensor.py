@@ -190,6 +190,13 @@ def _port_row(table: Table, index: Oid) -> int | None:
     return None
 
 
+def _light(watts: float) -> float:
+    """Power of light [W] in dBm."""
+    if watts < 0:
+        raise Garbled(f"{watts:g} W is no power of light")
+    return mw_to_dbm(watts * 1000)
+
+
 def _meaning(
     place: str, port: str | None, kind: int, words: str, units: str
 ) -> tuple[Slot, Callable[[float], float]] | None:
@@ -200,7 +207,7 @@ def _meaning(
         if "dbm" in units.lower() and (receives or sends):
             return Slot(optic, "rx_dbm" if receives else "tx_dbm"), float
         if kind == _WATTS and (receives or sends):
-            return Slot(optic, "rx_dbm" if receives else "tx_dbm"), lambda watts: mw_to_dbm(watts * 1000)
+            return Slot(optic, "rx_dbm" if receives else "tx_dbm"), _light
         if kind == _AMPERES and (sends or "bias" in words):
             return Slot(optic, "bias_milliamperes"), lambda amperes: amperes * 1000
         if kind == _CELSIUS:
