@@ -35,6 +35,30 @@ def day_hours(latitude_deg: float, day_of_year: int) -> float:
     return 24 - 24 / math.pi * math.acos(min(1.0, max(-1.0, cosine)))
 
 
+def dusk_in_s(latitude_deg: float, longitude_deg: float, now_s: float) -> float:
+    """Seconds between a time (UTC, since 1970) and the nearest sunset; longitude [°, east positive].
+
+    Sunset is half a day's length after solar noon, 12 h UTC less longitude/15 and the equation of time, which is
+    9.87 sin 2B − 7.53 cos B − 1.5 sin B minutes with B = 360°(day − 81)/364 (Duffie and Beckman, Solar
+    Engineering of Thermal Processes, 1.5; there in the form of Spencer; this short form is common practice). Good
+    to some 10 minutes below 60° of latitude. Infinite where the sun does not set.
+
+    >>> dusk_in_s(-33.9, 151.2, 1_766_307_900) < 600  # Sydney, 21 December 2025 09:05 UTC
+    True
+    """
+    best = math.inf
+    for day in (-1, 0, 1):
+        midnight_s = (now_s // 86_400 + day) * 86_400
+        day_of_year = int(midnight_s // 86_400 % 365.2425) + 1
+        hours = day_hours(latitude_deg, min(day_of_year, 366))
+        if 0 < hours < 24:
+            b = math.radians(360 * (day_of_year - 81) / 364)
+            equation_minutes = 9.87 * math.sin(2 * b) - 7.53 * math.cos(b) - 1.5 * math.sin(b)
+            noon_h = 12 - longitude_deg / 15 - equation_minutes / 60
+            best = min(best, abs(now_s - midnight_s - (noon_h + hours / 2) * 3600))
+    return best
+
+
 def daily_wh(day_watts: float, night_watts: float, night_hours: float) -> float:
     """Energy a day [Wh] of a load with two draws [W] and a night [h].
 

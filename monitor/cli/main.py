@@ -120,6 +120,7 @@ def _add_asking(commands: "argparse._SubParsersAction[argparse.ArgumentParser]")
             one.add_argument("place", help="a pole, the head-end, or supply/NAME")
         _common(one)
     _add_ask(commands)
+    _add_survey(commands)
     alarms = commands.add_parser(
         "alarms", help="print the alarms, or act on one", description="Print the alarms, or act on one of them."
     )
@@ -153,6 +154,27 @@ def _add_ask(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") ->
     ask.add_argument("--all", action="store_true", help="print every row of every table")
     ask.add_argument("--json", action="store_true", help="print one JSON document")
     ask.set_defaults(room="monitor.cli.ask")
+
+
+def _add_survey(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    survey = commands.add_parser(
+        "survey",
+        help="what is on the network, beside the plan",
+        description="Find what is on the network and print it beside the plan: through the switches' own tables, by an "
+        "ARP sweep and LLDP (as root or with the installed helper), and by multicast questions. It says what it will "
+        "send before it sends, and stays inside the plan's subnets. Exit status 1 where something is not as planned.",
+    )
+    survey.add_argument("--plan", type=Path, required=True, help="the plan (a YAML file)")
+    survey.add_argument("--secrets", type=Path, metavar="FILE", help="the secrets file (default: beside the plan)")
+    survey.add_argument("--interface", metavar="NAME", help="only on this interface")
+    survey.add_argument(
+        "--listen-s", type=float, default=31.0, metavar="SECONDS", help="listen for LLDP so long (default: 31)"
+    )
+    survey.add_argument("--no-sweep", action="store_true", help="only ask the switches")
+    survey.add_argument("--yes", action="store_true", help="do not ask before sending")
+    survey.add_argument("--write-plan", type=Path, metavar="FILE", help="write the plan with the findings filled in")
+    survey.add_argument("--json", action="store_true", help="print one JSON document")
+    survey.set_defaults(room="monitor.cli.survey")
 
 
 def _common(one: argparse.ArgumentParser) -> None:

@@ -1,7 +1,7 @@
 """Asking one device at a time per device, many devices at once, silent ones in a lane of their own."""
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from contextlib import AbstractAsyncContextManager, AsyncExitStack
 from dataclasses import dataclass
 from functools import lru_cache
@@ -102,6 +102,10 @@ class Asking:
         columns = to_learn(device)
         if not columns:
             return {}
+        return await self.tables(device, columns)
+
+    async def tables(self, device: Device, columns: Iterable[Oid]) -> Table | None:
+        """Walk columns of a device; None where it did not answer."""
         async with await self._held(device.name):
             answer = await walk(self._asker, self._agent(device, False), columns)
         return answer.objects if answer.outcome is Outcome.OK else None

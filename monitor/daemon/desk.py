@@ -6,6 +6,7 @@ from typing import Any
 
 from monitor.alarms.book import Key, operate
 from monitor.alarms.states import Operator
+from monitor.daemon.auditing import accept
 from monitor.daemon.clock import Clock
 from monitor.daemon.rounds import Rounds
 from monitor.facts.readings import Slot
@@ -66,6 +67,8 @@ class Desk:
         except ValueError as error:
             raise Refused(str(error)) from None
         memory.book = book
+        if kind == "device-unknown" and wanted == Operator.CLOSED.value:
+            await accept(memory, self.rounds.keeper, resource, qualifier, self._clock.wall_s())
         await self.rounds.tell([change])
         return alarm_view(change.alarm)
 

@@ -33,6 +33,8 @@ class Memory:
     """Pole → margins of the optic towards it, until the pole's next round says whether it is there at all."""
     hurried: set[str] = field(default_factory=set)
     """Places on which a notification cast doubt: the next look at them is a quick one."""
+    known: set[tuple[str, str]] = field(default_factory=set)
+    """(port, hardware address) pairs that are taken as right there."""
     gasps: dict[str, float] = field(default_factory=dict)
     """Place → when its switch last said that its power is going."""
     told: dict[tuple[str, str], bool] = field(default_factory=dict)

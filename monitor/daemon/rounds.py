@@ -10,18 +10,21 @@ from monitor.alarms.callouts import messages_for
 from monitor.alarms.cause import Cause, cause_of
 from monitor.alarms.inventory import INVENTORY
 from monitor.alarms.silence import Sight
+from monitor.budgets.autonomy import dusk_in_s
 from monitor.daemon.asking import Asking
 from monitor.daemon.clock import Clock
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.memory import Memory
 from monitor.devices.ask.snmp import Answer, Outcome
-from monitor.devices.questions import REACH, Device, Script, script, scripts_of
+from monitor.devices.questions import MEASURE, REACH, Device, Script, script, scripts_of
 from monitor.facts import resources
-from monitor.facts.readings import Round, Slot
-from monitor.margins.judge import Margin
+from monitor.facts.readings import Round, Slot, State
+from monitor.margins.judge import Margin, Standing
 
 log = logging.getLogger(__name__)
 
+AROUND_DUSK_S = 1800.0
+"""Half an hour on either side of sunset: infrared and heaters come on, a nightly load test of every feeder."""
 HURRY_S = 1.0
 """How soon a place is asked again that has just missed a round."""
 
@@ -32,14 +35,15 @@ class Rounds:
     def __init__(
         self, memory: Memory, asking: Asking, keeper: Keeper, clock: Clock, changed: Callable[[], None]
     ) -> None:
-        self.memory, self._asking, self.keeper, self._clock = memory, asking, keeper, clock
+        self.memory, self.asking, self.keeper, self._clock = memory, asking, keeper, clock
+        self.link_changed: Callable[[str], None] = lambda place: None
         self._changed = changed
 
     # ---- jobs
 
     async def learn(self, device: Device) -> None:
         """Find out which rows a device has; until that succeeds it is asked for what needs no rows."""
-        table = await self._asking.learn(device)
+        table = await self.asking.learn(device)
         expected = {slot: limit.expected for slot, limit in self.memory.limits.items() if limit.expected}
         old, new = self.memory.scripts.get(device.name, {}), scripts_of(device, table or {}, expected)
         # What has not changed stays the same object: how it is asked has been learnt, and its columns go on.
@@ -79,7 +83,7 @@ class Rounds:
         device = design.switch_of(place)
         script = self._script(device, REACH)
         hurry = hurry or memory.watches[place].doubtful
-        sight, rounds, services, answer = await self._asking.place(
+        sight, rounds, services, answer = await self.asking.place(
             device, script, design.loads.get(place, []), hurry=hurry
         )
         if not sight.answers:
@@ -96,7 +100,7 @@ class Rounds:
         wanted = self._script(device, tier)
         if not wanted.oids:
             return
-        readings, answer = await self._asking.round(device, wanted)
+        readings, answer = await self.asking.round(device, wanted)
         if answer.outcome is Outcome.SILENT and device not in self.memory.design.meters:
             return  # whether it is silent is for reachability rounds to say, not for this one
         before = self.memory.latest.newest(device.name, tier)
@@ -106,11 +110,30 @@ class Rounds:
                 return  # its rows have other numbers now: what was read may belong to other ports
         self._keep([readings])
         self._rate(device, before, readings)
+        if before is not None and _links(before) != _links(readings):
+            self.link_changed(device.place)
         judged = self.memory.judge.round(readings, self.memory.margins)
         self.memory.margins.update(judged)
         at_once = {slot: margin for slot, margin in judged.items() if not self._hold(margin)}
         found = [*conditions.of_margins(at_once, self._shadow()), *conditions.of_ports(readings)]
         await self.step(found + (self._meter(device, answer) if device in self.memory.design.meters else []))
+
+    def sooner(self, device: Device, tier: str) -> float | None:
+        """When to measure a device again [s]: more often around dusk, when infrared and heaters come on, and while
+        something there is close to its limit; None for the usual time."""
+        rounds, site = self.memory.plan.rounds, self.memory.plan.site
+        if tier != MEASURE or rounds.dusk_s >= rounds.measure_s:
+            return None
+        near_dusk = dusk_in_s(site.latitude, site.longitude, self._clock.wall_s()) < AROUND_DUSK_S
+        return rounds.dusk_s if near_dusk or self._suspicious(device.place) else None
+
+    def _suspicious(self, place: str) -> bool:
+        if self.memory.watches.get(place, silence.Watch()).doubtful:
+            return False  # silence is for reachability rounds
+        return any(
+            margin.standing in (Standing.CLOSE, Standing.PAST) and resources.place_of(margin.slot.resource) == place
+            for margin in self.memory.margins.values()
+        )
 
     # ---- parts of jobs
 
@@ -143,7 +166,7 @@ class Rounds:
         if above is None:
             return sight
         for device in (design.switch_of(above), *design.meters):
-            readings, _ = await self._asking.round(device, self._script(device, REACH), hurry=True)
+            readings, _ = await self.asking.round(device, self._script(device, REACH), hurry=True)
             self._keep([readings])
         link = self.memory.latest.value(Slot(design.topology.uplink[sight.place], "link_state"), sight.at_s)
         return replace(sight, uplink_up=None if link is None else link == 1)
@@ -248,3 +271,12 @@ class Rounds:
         messages = list(messages_for(changes, memory.plan, memory.design.zone, memory.told))
         await self.keeper.record(changes, messages)
         self._changed()
+
+
+def _links(readings: Round) -> list[float]:
+    """The link states in a round."""
+    return [
+        readings.values[i]
+        for i, slot in enumerate(readings.layout.slots)
+        if slot.quantity == "link_state" and readings.states[i] == State.SEEN
+    ]

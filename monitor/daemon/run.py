@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from monitor.alarms.book import without
 from monitor.daemon.asking import Asking
+from monitor.daemon.auditing import STATION, Auditing
 from monitor.daemon.clock import Clock, SystemClock
 from monitor.daemon.design import Design
 from monitor.daemon.desk import Desk
@@ -40,6 +41,8 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
+_LEARNT_S = 2.0
+"""After a link has changed: time for the switch to learn who is there."""
 SOCKET, LOCK, HISTORY = "farpole.sock", "farpole.lock", "history.sqlite"
 
 
@@ -146,6 +149,7 @@ class Daemon:
         alarms = await keeper.ask(lambda store: store.alarms())
         memory.book = type(memory.book)({alarm.key: alarm for alarm in alarms})
         memory.told = await keeper.ask(lambda store: store.told())
+        memory.known = {(port, mac) for _, port, mac in await keeper.ask(lambda store: store.notes(STATION))}
         await keeper.ask(lambda store: store.note(now_s, "start", "farpole", f"started, version {own_version()}"))
         allowed = await icmp.permitted()
         if allowed is not True:
@@ -199,6 +203,7 @@ class Daemon:
             if doubted:
                 memory.hurried.add(place)
             schedule.now(f"reach {place}")
+            schedule.now(f"audit {place}", _LEARNT_S)
 
         trapping = Trapping(memory, self.clock, ask_now)
         try:
@@ -256,6 +261,7 @@ class Daemon:
             book=memory.book,
             before=memory.before,
             told=memory.told,
+            known=memory.known,
         ), secrets
 
     def _schedule(self, rounds: Rounds, keeper: Keeper, post: Post) -> Schedule:
@@ -275,6 +281,11 @@ class Daemon:
             schedule.every(
                 f"learn {device.name}", plan.rounds.learn_s, _learns(rounds, device), plan.rounds.learn_s * (1 + share)
             )
+        auditing = Auditing(rounds.memory, rounds.asking, keeper, rounds, self.clock)
+        for i, place in enumerate(design.places):
+            first_s = 20.0 + i * min(5.0, plan.rounds.audit_s / len(design.places))
+            schedule.every(f"audit {place}", plan.rounds.audit_s, _audits(auditing, place), first_s)
+        rounds.link_changed = lambda place: schedule.now(f"audit {place}", _LEARNT_S)
         schedule.every("write", min(plan.rounds.reach_s, 15.0), lambda: self._write(rounds, keeper), 2.0)
         schedule.every("send", 1.0, post.send, 1.0)
         for person in plan.callouts:
@@ -302,8 +313,16 @@ class Daemon:
 
 
 def _asks(rounds: Rounds, device: Device, tier: str) -> Any:
-    async def job() -> None:
+    async def job() -> float | None:
         await rounds.ask(device, tier)
+        return rounds.sooner(device, tier)
+
+    return job
+
+
+def _audits(auditing: Auditing, place: str) -> Any:
+    async def job() -> None:
+        await auditing.audit(place)
 
     return job
 

@@ -57,14 +57,14 @@ class Schedule:
         later, by returning seconds. A run that is still under way is never doubled: the round is counted as late."""
         self.slots.append(_Slot(name, job, period_s, self.clock.monotonic_s() + first_s))
 
-    def now(self, name: str) -> None:
-        """Run the job of that name at the next tick; where it is under way, once more after that."""
+    def now(self, name: str, after_s: float = 0.0) -> None:
+        """Run the job of that name at the next tick, or a little later; where it is under way, once more after that."""
         for slot in self.slots:
             if slot.name == name:
                 if slot.task is not None and not slot.task.done():
                     slot.again = True
                 else:
-                    slot.due_s = self.clock.monotonic_s()
+                    slot.due_s = min(slot.due_s, self.clock.monotonic_s() + after_s)
 
     def daily(self, name: str, at: str, job: Callable[[], Awaitable[None]]) -> None:
         """Run ``job`` each day at ``HH:MM`` site time."""

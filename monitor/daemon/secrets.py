@@ -91,6 +91,12 @@ def needed(plan: Plan) -> list[str]:
     return list(dict.fromkeys(names + ([plan.sign_of_life.url_secret] if plan.sign_of_life else [])))
 
 
+def needed_for_devices(plan: Plan) -> list[str]:
+    """Names of the secrets with which switches are asked."""
+    switches = [plan.headend.switch, *(pole.switch for pole in plan.poles)]
+    return list(dict.fromkeys(plan.credentials[switch.credentials].secret for switch in switches))
+
+
 def load_secrets(file: Path | None, environment: Mapping[str, str], names: Iterable[str]) -> Secrets:
     """The secrets by name. Raises NotRight for a file that others may read, and for secrets that are missing."""
     found: Secrets = {}
@@ -126,7 +132,8 @@ def _text(file: Path) -> str:
 
 def snmp_credentials(plan: Plan, secrets: Secrets) -> dict[str, Community | User]:
     """Entry of the plan's credentials → what agents are asked with."""
-    made = {name: _credentials(secrets[credential.secret]) for name, credential in plan.credentials.items()}
+    known = {n: secrets[c.secret] for n, c in plan.credentials.items() if c.secret in secrets}
+    made = {name: _credentials(secret) for name, secret in known.items()}
     return {name: credentials for name, credentials in made.items() if credentials is not None}
 
 

@@ -210,6 +210,17 @@ class Store:
 
         self._guard(write)
 
+    def notes(self, kind: str) -> list[tuple[float, str, str]]:
+        """Events of a kind, oldest first: when, of what, in which words."""
+        query = select(t.event.c.at_s, t.event.c.resource, t.event.c.text).where(t.event.c.kind == kind)
+
+        def read_notes() -> list[tuple[float, str, str]]:
+            with self._engine.connect() as connection:
+                return [(row[0], row[1], row[2]) for row in connection.execute(query.order_by(t.event.c.id))]
+
+        found: list[tuple[float, str, str]] = self._guard(read_notes)
+        return found
+
     def alarms(self) -> list[Alarm]:
         """All alarms as they were last kept."""
 

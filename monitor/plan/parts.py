@@ -192,6 +192,8 @@ class Rounds(Part):
     reach_s: float = Field(15, ge=1, le=3600)
     measure_s: float = Field(60, ge=2, le=86_400)
     learn_s: float = Field(86_400, ge=10, le=604_800)
+    audit_s: float = Field(900, ge=10, le=86_400)
+    dusk_s: float = Field(10, ge=2, le=86_400)
     hold_s: float = Field(30, ge=0, le=3600)
 
 

@@ -79,6 +79,7 @@ X733 = {
     "corruptData",
     "storageCapacityProblem",
     "communicationsSubsystemFailure",
+    "configurationOrCustomizationError",
 }
 
 

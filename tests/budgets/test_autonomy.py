@@ -1,3 +1,5 @@
+import math
+from datetime import datetime
 from typing import Any
 
 import pytest
@@ -11,6 +13,7 @@ from monitor.budgets.autonomy import (
     charge_through_a_year,
     daily_wh,
     day_hours,
+    dusk_in_s,
     usable_wh,
 )
 from monitor.budgets.sun import clear_sky_hours
@@ -200,3 +203,33 @@ def test_without_a_table_the_clear_sky_is_taken_where_the_plan_says_a_share(tarr
     assert found.harvest_wh is not None
     assert min(found.harvest_wh) == found.harvest_wh[5], "June is the darkest month south of the equator"
     assert "60% of a clear sky" in found.harvest_source
+
+
+# Sunsets (UTC) of the United States Naval Observatory's almanac, from memory; ±12 minutes for the short formula.
+@pytest.mark.parametrize(
+    ("latitude", "longitude", "utc"),
+    [
+        (51.5, -0.1, "2025-06-21T20:21"),  # London 21:21 BST
+        (51.5, -0.1, "2025-12-21T15:53"),
+        (40.7, -74.0, "2025-12-21T21:32"),  # New York 16:32 EST
+        (-33.9, 151.2, "2025-12-21T09:05"),  # Sydney 20:05 AEDT
+        (-33.9, 151.2, "2025-06-21T06:54"),
+        (-0.2, -78.5, "2025-03-20T23:24"),  # Quito 18:24
+        (-36.8, 174.8, "2025-12-21T07:40"),  # Auckland 20:40 NZDT: the UTC day before its own date's evening
+    ],
+)
+def test_the_nearest_sunset(latitude: float, longitude: float, utc: str) -> None:
+    at_s = datetime.fromisoformat(utc + "+00:00").timestamp()
+    assert dusk_in_s(latitude, longitude, at_s) < 12 * 60
+    assert dusk_in_s(latitude, longitude, at_s + 6 * 3600) == pytest.approx(6 * 3600, abs=12 * 60)
+    assert dusk_in_s(latitude, longitude, at_s - 6 * 3600) == pytest.approx(6 * 3600, abs=12 * 60)
+
+
+def test_where_the_sun_does_not_set_there_is_no_dusk() -> None:
+    midsummer_s = datetime.fromisoformat("2025-06-21T12:00+00:00").timestamp()
+    assert dusk_in_s(75, 20, midsummer_s) == math.inf
+
+
+@given(st.floats(-55, 55), st.floats(-180, 180), st.floats(0, 4e9))
+def test_a_sunset_is_never_more_than_half_a_day_away(latitude: float, longitude: float, now_s: float) -> None:
+    assert 0 <= dusk_in_s(latitude, longitude, now_s) <= 12.1 * 3600

@@ -3,7 +3,17 @@
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from monitor.devices.decode import bridge, entity_sensor, etherlike, interfaces, lldp, power_ethernet, system, ups
+from monitor.devices.decode import (
+    bridge,
+    entity_sensor,
+    etherlike,
+    interfaces,
+    ip_addresses,
+    lldp,
+    power_ethernet,
+    system,
+    ups,
+)
 from monitor.devices.decode.columns import Ports, proofs_of, wants_of_switch
 from monitor.devices.decode.kinds import Known
 from monitor.devices.decode.raw import Absent, Garbled, Missing, Oid, Raw, Table, Unread, Want, dotted, shown
@@ -20,6 +30,7 @@ MIBS: dict[str, tuple[Known, ...]] = {
     "LLDP-MIB": lldp.KNOWN,
     "BRIDGE-MIB": bridge.KNOWN,
     "UPS-MIB": ups.KNOWN,
+    "IP-MIB": ip_addresses.KNOWN,
 }
 _BY_OID = {known.oid: (mib, known) for mib, all_known in MIBS.items() for known in all_known}
 _LENGTHS = sorted({len(oid) for oid in _BY_OID}, reverse=True)
@@ -138,7 +149,7 @@ def draft(table: Table, name: str, when: str) -> str:
     described = table.get((*system.SYSTEM, 1, 0), b"")
     object_id = table.get((*system.SYSTEM, 2, 0))
     title = shown(described).strip("'\"")[:60].replace('"', "'").replace("\\", "/") if described else "a device"
-    mibs = [mib.lower() for mib in MIBS if mib not in ("SNMPv2-MIB", "LLDP-MIB") and _serves(table, mib)]
+    mibs = [mib.lower() for mib in MIBS if mib not in ("SNMPv2-MIB", "LLDP-MIB", "IP-MIB") and _serves(table, mib)]
     said = [
         "# Uncomment the columns that carry what you want to watch, and say what they are.",
         "# Quantities: " + ", ".join(sorted(q for q in QUANTITIES if not QUANTITIES[q].counter_bits)),
