@@ -10,11 +10,11 @@ import socket
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from monitor.alarms.book import without
 from monitor.daemon.asking import Asking
-from monitor.daemon.auditing import STATION, Auditing
+from monitor.daemon.auditing import STATION
 from monitor.daemon.clock import Clock, SystemClock
 from monitor.daemon.design import Design
 from monitor.daemon.desk import Desk
@@ -25,24 +25,18 @@ from monitor.daemon.post import Post, accounts_of
 from monitor.daemon.rounds import Rounds
 from monitor.daemon.schedule import Schedule
 from monitor.daemon.secrets import Secrets, load_secrets, needed, snmp_credentials, weak
-from monitor.daemon.trapping import Trapping, own_engine
+from monitor.daemon.timetable import listen, timetable
 from monitor.daemon.version import own_version
 from monitor.devices.ask import icmp
 from monitor.devices.ask.snmp_any import AnyAsker
-from monitor.devices.questions import MEASURE, REACH, Device
 from monitor.history.store import NotKept
 from monitor.notify.carrier import Carrier
 from monitor.plan.text import NotRight
 from monitor.show.serve import Serving
 from monitor.show.web import application
 
-if TYPE_CHECKING:
-    from monitor.devices.ask.snmp_traps import TrapReceiver
-
 log = logging.getLogger(__name__)
 
-_LEARNT_S = 2.0
-"""After a link has changed: time for the switch to learn who is there."""
 SOCKET, LOCK, HISTORY = "farpole.sock", "farpole.lock", "history.sqlite"
 
 
@@ -71,7 +65,6 @@ class Daemon:
         self._stack = contextlib.ExitStack()
         self._ping_note: tuple[str, ...] = ()
         self.rounds: Rounds | None = None
-        self.trap_port: int | None = None
 
     def read(self) -> tuple[Design, Secrets]:
         """The plan, its datasheets and its secrets; raises NotRight with everything that is wrong."""
@@ -170,13 +163,16 @@ class Daemon:
         while not self.stopping.is_set():
             asking = Asking(AnyAsker(), snmp_credentials(memory.plan, secrets), self.clock, not self._ping_note)
             rounds = self.rounds = Rounds(memory, asking, keeper, self.clock, self.desk.changed)
-            schedule = self._schedule(rounds, keeper, Post(rounds, keeper, Carrier(accounts_of(secrets)), self.clock))
-            receiver = self._listen(memory, secrets, schedule, asking)
+            post = Post(rounds, keeper, Carrier(accounts_of(secrets)), self.clock)
+            schedule = timetable(rounds, keeper, post, self.clock, lambda rounds=rounds: self._write(rounds, keeper))  # type: ignore[misc]  # mypy cannot type a default that binds the loop's name
+            receiver, deaf = listen(
+                memory, snmp_credentials(memory.plan, secrets), schedule, asking, self.settings.data
+            )
             book, gone = without(memory.book, memory.design.resources(), self.clock.wall_s())
             memory.book = book
             await rounds.tell(gone)
-            own_notes = (*memory.design.not_carried_out(), *weak(snmp_credentials(memory.plan, secrets)))
-            memory.notes = (*self._ping_note, *own_notes, *memory.notes)
+            own_notes = (*memory.design.not_carried_out(), *weak(credentials))
+            memory.notes = (*self._ping_note, *own_notes, *deaf)
             for note in own_notes:
                 log.warning("%s", note)
             self.desk.opened(rounds)
@@ -190,39 +186,6 @@ class Daemon:
                 asking.close()
                 if receiver is not None:
                     await receiver.close()
-
-    def _listen(self, memory: Memory, secrets: Secrets, schedule: Schedule, asking: Asking) -> "TrapReceiver | None":
-        """Take the devices' notifications; it stands before the first device is asked."""
-        from monitor.devices.ask.snmp_traps import TrapReceiver  # pysnmp is heavy: only where traps are taken
-
-        if memory.plan.traps == "off":
-            return None
-        traps, credentials = memory.plan.traps, snmp_credentials(memory.plan, secrets).values()
-
-        def ask_now(place: str, _: str, doubted: bool) -> None:
-            if doubted:
-                memory.hurried.add(place)
-            schedule.now(f"reach {place}")
-            schedule.now(f"audit {place}", _LEARNT_S)
-
-        trapping = Trapping(memory, self.clock, ask_now)
-        try:
-            receiver = TrapReceiver(
-                traps.address, traps.port, own_engine(self.settings.data), credentials, trapping.heard
-            )
-        except OSError as error:
-            words = f"notifications are not taken: {traps.address}:{traps.port} cannot be opened ({error.strerror})"
-            log.warning("%s; devices are asked as usual", words)
-            memory.notes = (words,)
-            return None
-        self.trap_port, memory.notes = receiver.port, ()
-
-        async def engines() -> None:
-            for engine_id in asking.engine_ids():
-                receiver.know(engine_id)
-
-        schedule.every("engines", 30.0, engines, 5.0)
-        return receiver
 
     async def _season(self, schedule: Schedule, memory: Memory, secrets: Secrets) -> tuple[Memory, Secrets]:
         ticking = asyncio.create_task(schedule.run(), name="schedule")
@@ -264,35 +227,6 @@ class Daemon:
             known=memory.known,
         ), secrets
 
-    def _schedule(self, rounds: Rounds, keeper: Keeper, post: Post) -> Schedule:
-        design, plan = rounds.memory.design, rounds.memory.plan
-        schedule = Schedule(self.clock, design.zone)
-        for i, place in enumerate(design.places):
-            schedule.every(f"reach {place}", plan.rounds.reach_s, lambda place=place: rounds.reach(place), 0.05 * i)  # type: ignore[misc]  # mypy cannot type a default that binds the loop's name
-        spread_s = max(5.0, 0.05 * len(design.devices))  # a farm is read at once, a thousand switches over the period
-        for i, device in enumerate(design.devices.values()):
-            share = i / len(design.devices)
-            tier, period_s = (
-                (REACH, plan.rounds.reach_s) if device in design.meters else (MEASURE, plan.rounds.measure_s)
-            )
-            schedule.every(
-                f"{tier} {device.name}", period_s, _asks(rounds, device, tier), 0.3 + min(share * period_s, spread_s)
-            )
-            schedule.every(
-                f"learn {device.name}", plan.rounds.learn_s, _learns(rounds, device), plan.rounds.learn_s * (1 + share)
-            )
-        auditing = Auditing(rounds.memory, rounds.asking, keeper, rounds, self.clock)
-        for i, place in enumerate(design.places):
-            first_s = 20.0 + i * min(5.0, plan.rounds.audit_s / len(design.places))
-            schedule.every(f"audit {place}", plan.rounds.audit_s, _audits(auditing, place), first_s)
-        rounds.link_changed = lambda place: schedule.now(f"audit {place}", _LEARNT_S)
-        schedule.every("write", min(plan.rounds.reach_s, 15.0), lambda: self._write(rounds, keeper), 2.0)
-        schedule.every("send", 1.0, post.send, 1.0)
-        for person in plan.callouts:
-            if person.at:
-                schedule.daily(f"letter {person.name}", person.at, lambda person=person: post.morning_letter(person))  # type: ignore[misc]  # as above
-        return schedule
-
     async def _write(self, rounds: Rounds, keeper: Keeper) -> None:
         await keeper.flush()
         await rounds.step([rounds.own("history-not-written", keeper.trouble)])
@@ -310,25 +244,3 @@ class Daemon:
             "history_trouble": keeper.trouble,
             "snmp_not_believed": asking.rejected,
         }
-
-
-def _asks(rounds: Rounds, device: Device, tier: str) -> Any:
-    async def job() -> float | None:
-        await rounds.ask(device, tier)
-        return rounds.sooner(device, tier)
-
-    return job
-
-
-def _audits(auditing: Auditing, place: str) -> Any:
-    async def job() -> None:
-        await auditing.audit(place)
-
-    return job
-
-
-def _learns(rounds: Rounds, device: Device) -> Any:
-    async def job() -> None:
-        await rounds.learn(device)
-
-    return job

@@ -3,7 +3,7 @@
 import asyncio
 import socket
 import uuid
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from typing import Any
 
 from monitor.devices.decode import mdns, ws_discovery
@@ -22,7 +22,9 @@ class _Answers(asyncio.DatagramProtocol):
             self.came.put_nowait((data, str(addr[0])))
 
 
-async def _ask(questions: list[bytes], where: tuple[str, int], address: str, for_s: float) -> AsyncIterator[Any]:
+async def _ask(
+    questions: Callable[[], list[bytes]], where: tuple[str, int], address: str, for_s: float
+) -> AsyncIterator[Any]:
     loop, sock = asyncio.get_running_loop(), socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
     sock.setblocking(False)
     sock.setsockopt(socket.IPPROTO_IP, socket.IP_MULTICAST_TTL, 1)  # no further than the site's own segment
@@ -35,7 +37,7 @@ async def _ask(questions: list[bytes], where: tuple[str, int], address: str, for
         while (left_s := until_s - loop.time()) > 0:
             if again_s and loop.time() >= again_s[0]:
                 again_s.pop(0)
-                for question in questions:
+                for question in questions():  # with new ids: a host drops what it has seen
                     transport.sendto(question, where)
             wait_s = min(left_s, max(0.0, again_s[0] - loop.time())) if again_s else left_s
             try:
@@ -46,17 +48,17 @@ async def _ask(questions: list[bytes], where: tuple[str, int], address: str, for
         transport.close()
 
 
+def _probes() -> list[bytes]:
+    return [ws_discovery.probe(str(uuid.uuid4()), kind) for kind in ("", "dn:NetworkVideoTransmitter", "wsdp:Device")]
+
+
 async def ws_discovery_probe(address: str, for_s: float = 3.0) -> AsyncIterator[tuple[bytes, str]]:
     """Answers to a Probe sent from one of our addresses: octets and sender. Late and doubled ones are included."""
-    probes = [
-        ws_discovery.probe(str(uuid.uuid4())),
-        ws_discovery.probe(str(uuid.uuid4()), "dn:NetworkVideoTransmitter"),
-    ]
-    async for one in _ask(probes, WS_DISCOVERY, address, for_s):
+    async for one in _ask(_probes, WS_DISCOVERY, address, for_s):
         yield one
 
 
 async def mdns_query(address: str, for_s: float = 2.0) -> AsyncIterator[tuple[bytes, str]]:
     """Answers to a query for services, asked as a legacy querier (RFC 6762 section 6.7): octets and sender."""
-    async for one in _ask([mdns.query()], MDNS, address, for_s):
+    async for one in _ask(lambda: [mdns.query()], MDNS, address, for_s):
         yield one

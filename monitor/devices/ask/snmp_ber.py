@@ -56,6 +56,8 @@ def header(data: bytes, at: int, stop: int) -> tuple[int, int, int]:
 
 def inside(data: bytes, at: int, stop: int, tag: int) -> tuple[int, int]:
     """Beginning and end of an element that must have this tag."""
+    if at + 1 < stop and data[at] == tag and (length := data[at + 1]) < 0x80 and at + 2 + length <= stop:
+        return at + 2, at + 2 + length  # as nearly all are
     found, begin, end = header(data, at, stop)
     if found != tag:
         raise Undecodable(f"tag {found:#04x} came where {tag:#04x} belongs")

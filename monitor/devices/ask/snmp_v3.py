@@ -46,7 +46,11 @@ class Engine:
     """Which way of stretching a key is in use."""
     keys: Keys | None = field(default=None, repr=False)
     elements: tuple[bytes, bytes, bytes] | None = field(default=None, repr=False)
+    user_octets: bytes = field(init=False, repr=False)
     salt: int = field(default_factory=lambda: int.from_bytes(os.urandom(8), "big"), repr=False)
+
+    def __post_init__(self) -> None:
+        self.user_octets = self.user.name.encode()
 
     def learn(self, engine_id: bytes, boots: int, time_s: int, now_s: float) -> None:
         """Take an engine's identity from its Report; its clock is a guess until a digest has vouched for it."""
@@ -68,7 +72,7 @@ class Engine:
             zeros = bytes(self.ready().digest_octets)
             self.elements = (
                 ber.element(ber.OCTETS, self.engine_id),
-                ber.element(ber.OCTETS, self.user.name.encode()),
+                ber.element(ber.OCTETS, self.user_octets),
                 ber.element(ber.OCTETS, zeros),
             )
         return self.elements
@@ -167,7 +171,7 @@ def read(data: bytes, at: int, stop: int) -> Message:
 
 def authentic(engine: Engine, came: Message) -> bool:
     """Is the message's digest right for this user at this engine?"""
-    if not came.flags & AUTH or came.engine_id != engine.engine_id or came.user != engine.user.name.encode():
+    if not came.flags & AUTH or came.engine_id != engine.engine_id or came.user != engine.user_octets:
         return False
     keys = engine.ready()
     if len(came.digest) != keys.digest_octets:

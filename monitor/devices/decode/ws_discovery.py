@@ -35,14 +35,18 @@ class Endpoint:
 
 
 def probe(message_id: str, types: str = "") -> bytes:
-    """A Probe for devices of these types (of the namespace ``dn`` of ONVIF), or of any."""
+    """A Probe for devices of these types (``dn:`` of ONVIF, ``wsdp:`` of DPWS), or of any.
+
+    Some hosts leave a Probe without types unanswered, others one with types that they do not know.
+    """
     kinds = f"<d:Types>{types}</d:Types>" if types else ""
     return (
         '<?xml version="1.0" encoding="utf-8"?>'
         '<e:Envelope xmlns:e="http://www.w3.org/2003/05/soap-envelope"'
         ' xmlns:w="http://schemas.xmlsoap.org/ws/2004/08/addressing"'
         ' xmlns:d="http://schemas.xmlsoap.org/ws/2005/04/discovery"'
-        ' xmlns:dn="http://www.onvif.org/ver10/network/wsdl">'
+        ' xmlns:dn="http://www.onvif.org/ver10/network/wsdl"'
+        ' xmlns:wsdp="http://schemas.xmlsoap.org/ws/2006/02/devprof">'
         f"<e:Header><w:MessageID>urn:uuid:{message_id}</w:MessageID>"
         "<w:To>urn:schemas-xmlsoap-org:ws:2005:04:discovery</w:To>"
         "<w:Action>http://schemas.xmlsoap.org/ws/2005/04/discovery/Probe</w:Action></e:Header>"

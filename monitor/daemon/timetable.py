@@ -1,0 +1,119 @@
+"""Which jobs run when: the rounds of every device, audits, letters, and what notifications bring forward."""
+
+import logging
+from collections.abc import Awaitable, Callable, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from monitor.daemon.asking import Asking
+from monitor.daemon.auditing import Auditing
+from monitor.daemon.clock import Clock
+from monitor.daemon.keeper import Keeper
+from monitor.daemon.memory import Memory
+from monitor.daemon.post import Post
+from monitor.daemon.rounds import Rounds
+from monitor.daemon.schedule import Job, Schedule
+from monitor.daemon.trapping import Trapping, own_engine
+from monitor.devices.ask.snmp import Community, User
+from monitor.devices.questions import MEASURE, REACH, Device
+
+if TYPE_CHECKING:
+    from monitor.devices.ask.snmp_traps import TrapReceiver
+
+log = logging.getLogger(__name__)
+
+LEARNT_S = 2.0
+"""After a link has changed: time for the switch to learn who is there."""
+
+
+def timetable(
+    rounds: Rounds, keeper: Keeper, post: Post, clock: Clock, write: Callable[[], Awaitable[None]]
+) -> Schedule:
+    """The schedule of one season; starts are spread over the period."""
+    design, plan = rounds.memory.design, rounds.memory.plan
+    schedule = Schedule(clock, design.zone)
+    for i, place in enumerate(design.places):
+        schedule.every(f"reach {place}", plan.rounds.reach_s, _reaches(rounds, place), 0.05 * i)
+    spread_s = max(5.0, 0.05 * len(design.devices))  # a farm is read at once, a thousand switches over the period
+    for i, device in enumerate(design.devices.values()):
+        share, meter = i / len(design.devices), device in design.meters
+        tier, period_s = (REACH, plan.rounds.reach_s) if meter else (MEASURE, plan.rounds.measure_s)
+        first_s = 0.3 + min(share * period_s, spread_s)
+        schedule.every(f"{tier} {device.name}", period_s, _asks(rounds, device, tier), first_s)
+        learn_s = plan.rounds.learn_s
+        schedule.every(f"learn {device.name}", learn_s, _learns(rounds, device), learn_s * (1 + share))
+    auditing = Auditing(rounds.memory, rounds.asking, keeper, rounds, clock)
+    for i, place in enumerate(design.places):
+        first_s = 20.0 + i * min(5.0, plan.rounds.audit_s / len(design.places))
+        schedule.every(f"audit {place}", plan.rounds.audit_s, _audits(auditing, place), first_s)
+    rounds.link_changed = lambda place: schedule.now(f"audit {place}", LEARNT_S)
+    schedule.every("write", min(plan.rounds.reach_s, 15.0), _without_answer(write), 2.0)
+    schedule.every("send", 1.0, post.send, 1.0)
+    for person in plan.callouts:
+        if person.at:
+            schedule.daily(f"letter {person.name}", person.at, lambda person=person: post.morning_letter(person))  # type: ignore[misc]  # mypy cannot type a default that binds the loop's name
+    return schedule
+
+
+def _reaches(rounds: Rounds, place: str) -> Job:
+    async def job() -> float | None:
+        return await rounds.reach(place)
+
+    return job
+
+
+def _asks(rounds: Rounds, device: Device, tier: str) -> Job:
+    async def job() -> float | None:
+        await rounds.ask(device, tier)
+        return rounds.sooner(device, tier)
+
+    return job
+
+
+def _learns(rounds: Rounds, device: Device) -> Job:
+    return _without_answer(lambda: rounds.learn(device))
+
+
+def _audits(auditing: Auditing, place: str) -> Job:
+    return _without_answer(lambda: auditing.audit(place))
+
+
+def _without_answer(act: Callable[[], Awaitable[None]]) -> Job:
+    """A job that always runs again at its usual time."""
+
+    async def job() -> None:
+        await act()
+
+    return job
+
+
+def listen(
+    memory: Memory, credentials: Mapping[str, Community | User], schedule: Schedule, asking: Asking, data: Path
+) -> tuple["TrapReceiver | None", tuple[str, ...]]:
+    """Take the devices' notifications, before the first device is asked; a note where that cannot be."""
+    from monitor.devices.ask.snmp_traps import TrapReceiver  # pysnmp is heavy: only where traps are taken
+
+    traps = memory.plan.traps
+    if traps == "off":
+        return None, ()
+
+    def ask_now(place: str, _: str, doubted: bool) -> None:
+        if doubted:
+            memory.hurried.add(place)
+        schedule.now(f"reach {place}")
+        schedule.now(f"audit {place}", LEARNT_S)
+
+    trapping = Trapping(memory, schedule.clock, ask_now)
+    try:
+        receiver = TrapReceiver(traps.address, traps.port, own_engine(data), credentials.values(), trapping.heard)
+    except OSError as error:
+        words = f"notifications are not taken: {traps.address}:{traps.port} cannot be opened ({error.strerror})"
+        log.warning("%s; devices are asked as usual", words)
+        return None, (words,)
+
+    async def engines() -> None:
+        for engine_id in asking.engine_ids():
+            receiver.know(engine_id)
+
+    schedule.every("engines", 30.0, engines, 5.0)
+    return receiver, ()
