@@ -161,7 +161,8 @@ class Daemon:
     async def _seasons(self, memory: Memory, secrets: Secrets, keeper: Keeper, serving: Serving) -> None:
         """Run one plan after the other: a reload ends a season and begins the next with what is known."""
         while not self.stopping.is_set():
-            asking = Asking(AnyAsker(), snmp_credentials(memory.plan, secrets), self.clock, not self._ping_note)
+            credentials = snmp_credentials(memory.plan, secrets)
+            asking = Asking(AnyAsker(), credentials, self.clock, not self._ping_note)
             rounds = self.rounds = Rounds(memory, asking, keeper, self.clock, self.desk.changed)
             post = Post(rounds, keeper, Carrier(accounts_of(secrets)), self.clock)
             schedule = timetable(rounds, keeper, post, self.clock, lambda rounds=rounds: self._write(rounds, keeper))  # type: ignore[misc]  # mypy cannot type a default that binds the loop's name
