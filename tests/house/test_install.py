@@ -23,6 +23,8 @@ def test_installed_twice_and_removed(tmp_path: Path) -> None:
     secrets = tmp_path / "etc/farpole/secrets.yaml"
     assert stat.S_IMODE(secrets.stat().st_mode) == 0o600
     assert stat.S_IMODE((tmp_path / "var/lib/farpole").stat().st_mode) == 0o750
+    assert "CAP_NET_RAW" in (tmp_path / "etc/systemd/system/farpole-sweep@.service").read_text()
+    assert (tmp_path / "etc/systemd/system/farpole-sweep.socket").exists()
     farpole = tmp_path / "opt/farpole/venv/bin/farpole"
     budget = subprocess.run(
         [farpole, "budget", tmp_path / "etc/farpole/plan.example.yaml"],

@@ -22,7 +22,10 @@ import pytest
 from monitor.devices.ask.snmp import Agent, Community, Outcome
 from monitor.devices.ask.snmp_everything import everything
 from monitor.devices.ask.snmp_fast import FastAsker
+from monitor.devices.decode.bridge import stations
 from monitor.devices.decode.catalogue import lines, private_columns
+from monitor.devices.decode.ip_addresses import pairs
+from monitor.devices.decode.lldp import neighbours
 from monitor.devices.decode.raw import Oid, Raw, Unread, oid
 from tests.conftest import need_python_peers
 
@@ -136,3 +139,7 @@ async def test_everything_that_a_device_has_is_read_once_and_accounted_for(serve
     assert all(line.why for line in said if line.state == "garbled")
     for column in private_columns(got.objects):
         assert len(column.examples) < 2000
+    # What the survey reads of it: addresses learnt (with VLANs where there are any), neighbours, ARP.
+    assert all(len(station.mac) == 17 for station in stations(got.objects))
+    assert all(one.chassis.isprintable() for one in neighbours(got.objects))
+    assert all(mac.count(":") == 5 for _, mac in pairs(got.objects))

@@ -72,9 +72,13 @@ class FastAsker:
             ran = await self._wire.fly(agent, pdus, sink)
             if ran.outcome is Outcome.OK:
                 self._good.add(key)
-            elif not ran.answered and _may_be_there(agent, ran) and self._may_probe(agent):
-                ran = await self._probe(agent, pdus, sink, ran, key in self._good)
+            elif not ran.answered and _may_be_there(agent, ran) and self._doubtful(key) and self._may_probe(agent):
+                ran = await self._probe(agent, pdus, sink, ran)
         return ran
+
+    def _doubtful(self, key: tuple[str, int, Community | User]) -> bool:
+        """May our credentials be the reason? A community that was once right is not: then it is silence."""
+        return not (key in self._good and isinstance(key[2], Community))
 
     def _may_probe(self, agent: Agent) -> bool:
         now_s, where = self._time(), (agent.address, agent.port)
@@ -83,7 +87,7 @@ class FastAsker:
         self._probed_s[where] = now_s
         return True
 
-    async def _probe(self, agent: Agent, pdus: Sequence[Pdu], sink: Sink, silent: Ran, was_good: bool) -> Ran:
+    async def _probe(self, agent: Agent, pdus: Sequence[Pdu], sink: Sink, silent: Ran) -> Ran:
         """Is a silent agent there after all? It tells anybody who its engine is (RFC 3414 section 4)."""
         once = Agent(agent.address, agent.port, agent.credentials, agent.timeout_s, 0)
         stranger = v3.Engine(User("", "farpole-stranger", "farpole-stranger"))
@@ -93,8 +97,7 @@ class FastAsker:
         if not stranger.engine_id:
             return silent
         if isinstance(agent.credentials, Community):
-            words = "it is there, and does not know this community"
-            return silent if was_good else Ran(Outcome.REFUSED, 0, words)
+            return Ran(Outcome.REFUSED, 0, "it is there, and does not know this community")
         own = self._wire.engine(agent, agent.credentials)
         if own.other_way():
             ran = await self._wire.fly(once, pdus, sink)
