@@ -32,6 +32,8 @@ class Evidence:
     own_supply: bool = False
     """The pole has panel and battery of its own."""
     by_radio: bool = False
+    gasped: bool = False
+    """The switch said that its power was going, just before. Anybody could have: it decides only what is else open."""
 
     @property
     def current_gone(self) -> float | None:
@@ -134,6 +136,14 @@ _RULES: Final = (
         "both ends' connectors, then signs of digging, rodents or vehicles along the run",
         _PATH_VAN,
         _PATH_CAUTIONS,
+    ),
+    _Rule(
+        lambda e: e.gasped and e.uplink_up is not True,
+        "power",
+        "power: the switch's last word was that its power was going",
+        "the feeder's protection at the head-end; reset it once only: a second trip is a fault",
+        _POWER_VAN,
+        _POWER_CAUTIONS,
     ),
     _Rule(
         lambda e: e.was_short_of_volts,

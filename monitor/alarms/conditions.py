@@ -6,6 +6,7 @@ from dataclasses import replace
 from monitor.alarms.book import Condition, Key
 from monitor.alarms.cause import Cause
 from monitor.alarms.inventory import INVENTORY
+from monitor.alarms.layers import stream_words
 from monitor.alarms.silence import GRACE_S, Explained, Sight, Watch
 from monitor.alarms.states import Severity
 from monitor.alarms.topology import Topology
@@ -24,6 +25,12 @@ _TYPES = {
     ("poe_total_watts", "high"): "poe-watts-high",
     ("port_watts", "high"): "port-watts-high",
     ("feeder_amperes", "high"): "amperes-high",
+    ("battery_volts", "low"): "battery-low",
+    ("battery_percent", "low"): "battery-low",
+    ("stream_kilobits_per_s", "low"): "stream-thin",
+    ("stream_lost_percent", "high"): "stream-lossy",
+    ("clock_offset_seconds", "low"): "clock-off",
+    ("clock_offset_seconds", "high"): "clock-off",
 }
 _BESIDE_DB = 3.0
 """Light this far outside the plan's expectation is said (accuracy of the levels: SFF-8472, ±3 dB)."""
@@ -106,13 +113,31 @@ def of_ports(readings: Round) -> Iterator[Condition]:
         )
 
 
+def of_stream(readings: Round) -> Iterator[Condition]:
+    """How far a camera's stream works."""
+    for i, slot in enumerate(readings.layout.slots):
+        if slot.quantity == "stream_state" and readings.states[i] == State.SEEN:
+            state = readings.values[i]
+            yield Condition(
+                Key(slot.resource, "stream-broken"),
+                INVENTORY["stream-broken"].severity if state != 1 else None,
+                f"{tail_of(slot.resource)}: {stream_words(state)}",
+            )
+
+
 def of_sight(
-    sight: Sight, watch: Watch, device: str, services: Mapping[str, bool], loads: Mapping[str, str]
+    sight: Sight,
+    watch: Watch,
+    device: str,
+    services: Mapping[str, bool],
+    loads: Mapping[str, str],
+    layer: Callable[[str], str] = lambda load: "it does not answer",
 ) -> Iterator[Condition]:
     """What is wrong at a place that answers: agent, credentials, loads, services.
 
-    ``services`` says of a load whether it refused the connection; ``loads`` is load → resource. Nothing is
-    said of a place that does not answer, nor of its loads before they have had time to start.
+    ``services`` says of a load whether it refused the connection; ``loads`` is load → resource; ``layer`` tells of
+    a silent load the first layer that is broken. Nothing is said of a place that does not answer, nor of its
+    loads before they have had time to start.
     """
     if not sight.answers:
         return
@@ -140,7 +165,7 @@ def of_sight(
         yield Condition(
             Key(loads[load], "load-silent"),
             INVENTORY["load-silent"].severity if silent else None,
-            f"{load} does not answer",
+            f"{load}: {layer(load)}" if silent else "",
         )
         if load in services:
             yield Condition(

@@ -1,5 +1,6 @@
 """What is known at the moment of a silence, picked from the newest readings and from those before it."""
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -12,6 +13,8 @@ from monitor.facts.latest import Latest
 from monitor.facts.readings import Slot
 from monitor.margins.rates import restarted_between
 
+GASP_S = 60.0
+"""How long before the silence a dying gasp may have come (common practice, no source)."""
 FRESH_S = 10.0
 """How old a value may be to count as one of the present round."""
 
@@ -54,9 +57,15 @@ def remember(topology: Topology, latest: Latest, pole: str, now_s: float, older:
 
 
 def evidence_for(
-    root: str, topology: Topology, latest: Latest, before: Mapping[str, Before], budget: SiteBudget, now_s: float
+    root: str,
+    topology: Topology,
+    latest: Latest,
+    before: Mapping[str, Before],
+    budget: SiteBudget,
+    now_s: float,
+    gasps: Mapping[str, float] | None = None,
 ) -> Evidence:
-    """The evidence on a root: a pole, ``supply/…`` or the head-end."""
+    """The evidence on a root: a pole, ``supply/…`` or the head-end. ``gasps`` is pole → when it last gasped."""
     if root == topology.headend:
         return Evidence("head-end")
     if root.startswith("supply/"):
@@ -76,6 +85,7 @@ def evidence_for(
         supply_volts_now=latest.value(Slot(supply, "supply_volts"), now_s - FRESH_S),
         own_supply=feeder is None,
         by_radio=budget.poles[root].optical is None,
+        gasped=now_s - (gasps or {}).get(root, -math.inf) <= GASP_S,
     )
 
 

@@ -63,9 +63,8 @@ class Design:
             "sign_of_life: nothing is sent outside, so nobody is told when this box dies": plan.sign_of_life
             is not None,
             "acting: no port is ever switched": plan.acting.cycle != "off" or plan.acting.revive_hung_camera != "off",
-            "controller: no battery is read": any(isinstance(s, SolarSupply) and s.controller for s in plan.supplies),
-            "reach: rtsp is asked no further than its TCP port": any(
-                "rtsp" in load.reach for pole in plan.poles for load in pole.loads
+            "controller: only Modbus TCP is read": any(
+                isinstance(s, SolarSupply) and s.controller and s.controller.kind != "modbus-tcp" for s in plan.supplies
             ),
         }
         return tuple(

@@ -13,6 +13,7 @@ from monitor.alarms.silence import Sight
 from monitor.budgets.autonomy import dusk_in_s
 from monitor.daemon.asking import Asking
 from monitor.daemon.clock import Clock
+from monitor.daemon.deriving import feeder_rounds, layer_of, rates
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.memory import Memory
 from monitor.devices.ask.snmp import Answer, Outcome
@@ -108,15 +109,21 @@ class Rounds:
             await self.learn(device)
             if self._script(device, tier) is not wanted:
                 return  # its rows have other numbers now: what was read may belong to other ports
-        self._keep([readings])
-        self._rate(device, before, readings)
+        for derived in rates(self.memory, device, before, readings):
+            self.memory.latest.take(derived)  # it follows from history and is not kept
         if before is not None and _links(before) != _links(readings):
             self.link_changed(device.place)
+        self._keep(feeder_rounds(self.memory, device.place, readings))
+        found = [*conditions.of_ports(readings)]
+        await self.take(readings, found + (self._meter(device, answer) if device in self.memory.design.meters else []))
+
+    async def take(self, readings: Round, found: list[Condition]) -> None:
+        """Keep a round, judge it, and step the book with that and with what else was found."""
+        self._keep([readings])
         judged = self.memory.judge.round(readings, self.memory.margins)
         self.memory.margins.update(judged)
         at_once = {slot: margin for slot, margin in judged.items() if not self._hold(margin)}
-        found = [*conditions.of_margins(at_once, self._shadow()), *conditions.of_ports(readings)]
-        await self.step(found + (self._meter(device, answer) if device in self.memory.design.meters else []))
+        await self.step([*conditions.of_margins(at_once, self._shadow()), *found])
 
     def sooner(self, device: Device, tier: str) -> float | None:
         """When to measure a device again [s]: more often around dusk, when infrared and heaters come on, and while
@@ -146,13 +153,6 @@ class Rounds:
             self.memory.latest.take(readings)
         self.keeper.keep(rounds)
 
-    def _rate(self, device: Device, before: Round | None, readings: Round) -> None:
-        """What the counters have counted a second since the last round; it follows from history and is not kept."""
-        uptime = self.memory.latest.last_seen(Slot(resources.switch(device.place), "uptime_seconds"))
-        rates = self.memory.rates.round(before, readings, uptime[1] - uptime[0] if uptime else None)
-        if rates is not None:
-            self.memory.latest.take(rates)
-
     def _renumbered(self, device: Device, before: Round, now: Round) -> bool:
         """Has the device's port table changed since the last round (RFC 2863 ifTableLastChange)?"""
         slot = Slot(resources.switch(device.place), "table_changed_seconds")
@@ -180,7 +180,9 @@ class Rounds:
         explained = memory.explained = silence.explain(topology, memory.watches)
         loads = {load.name: load.resource for load in memory.design.loads.get(sight.place, [])}
         found = [
-            *conditions.of_sight(sight, memory.watches[sight.place], device.name, services, loads),
+            *conditions.of_sight(
+                sight, memory.watches[sight.place], device.name, services, loads, layer_of(self.memory, sight)
+            ),
             *conditions.of_silence(topology, memory.watches, explained, self._why, self._settled),
             *conditions.of_margins(memory.held.pop(sight.place, {}), self._shadow()),
         ]
@@ -215,7 +217,13 @@ class Rounds:
         memory, design = self.memory, self.memory.design
         return cause_of(
             evidence.evidence_for(
-                root, design.topology, memory.latest, memory.before, design.budget, self._clock.wall_s()
+                root,
+                design.topology,
+                memory.latest,
+                memory.before,
+                design.budget,
+                self._clock.wall_s(),
+                memory.gasps,
             )
         )
 

@@ -24,7 +24,7 @@ from monitor.daemon.memory import Memory
 from monitor.daemon.post import Post, accounts_of
 from monitor.daemon.rounds import Rounds
 from monitor.daemon.schedule import Schedule
-from monitor.daemon.secrets import Secrets, load_secrets, needed, snmp_credentials, weak
+from monitor.daemon.secrets import Secrets, load_secrets, needed, snmp_credentials, stream_logins, weak
 from monitor.daemon.timetable import listen, timetable
 from monitor.daemon.version import own_version
 from monitor.devices.ask import icmp
@@ -165,7 +165,14 @@ class Daemon:
             asking = Asking(AnyAsker(), credentials, self.clock, not self._ping_note)
             rounds = self.rounds = Rounds(memory, asking, keeper, self.clock, self.desk.changed)
             post = Post(rounds, keeper, Carrier(accounts_of(secrets)), self.clock)
-            schedule = timetable(rounds, keeper, post, self.clock, lambda rounds=rounds: self._write(rounds, keeper))  # type: ignore[misc]  # mypy cannot type a default that binds the loop's name
+            schedule = timetable(
+                rounds,
+                keeper,
+                post,
+                self.clock,
+                lambda rounds=rounds: self._write(rounds, keeper),  # type: ignore[misc]  # mypy cannot type a default that binds the loop's name
+                stream_logins(memory.plan, secrets),
+            )
             receiver, deaf = listen(
                 memory, snmp_credentials(memory.plan, secrets), schedule, asking, self.settings.data
             )

@@ -44,6 +44,8 @@ class Schedule:
     late: int = 0
     jumps: int = 0
     failed: str = ""
+    closing: list[Callable[[], None]] = field(default_factory=list)
+    """What is called when the schedule has ended."""
 
     def __post_init__(self) -> None:
         logging.getLogger("apscheduler").setLevel(logging.WARNING)
@@ -85,6 +87,8 @@ class Schedule:
         finally:
             self._calendar.shutdown(wait=False)
             await self._stop_tasks()
+            for close in self.closing:
+                close()
 
     def _start(self, slot: _Slot, now_s: float) -> None:
         # Rounds missed while the box was suspended are not made up for: the next one is due one period from now.

@@ -148,6 +148,16 @@ def _credentials(secret: Secret) -> Community | User | None:
     return None
 
 
+def stream_logins(plan: Plan, secrets: Secrets) -> dict[str, tuple[str, str]]:
+    """Entry of the plan's credentials → user and password of a camera."""
+    found = {}
+    for name, credential in plan.credentials.items():
+        secret = secrets.get(credential.secret)
+        if isinstance(secret, RtspLogin):
+            found[name] = (secret.user, secret.password.get_secret_value())
+    return found
+
+
 def weak(credentials: Mapping[str, Community | User]) -> tuple[str, ...]:
     """A standing warning for each entry that anybody on the way can break."""
     return tuple(

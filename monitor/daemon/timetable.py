@@ -11,11 +11,14 @@ from monitor.daemon.clock import Clock
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.memory import Memory
 from monitor.daemon.post import Post
+from monitor.daemon.powering import Powering
 from monitor.daemon.rounds import Rounds
 from monitor.daemon.schedule import Job, Schedule
+from monitor.daemon.streaming import Login, Streaming
 from monitor.daemon.trapping import Trapping, own_engine
 from monitor.devices.ask.snmp import Community, User
-from monitor.devices.questions import MEASURE, REACH, Device
+from monitor.devices.questions import MEASURE, REACH, Device, LoadToAsk
+from monitor.plan.power import SolarSupply
 
 if TYPE_CHECKING:
     from monitor.devices.ask.snmp_traps import TrapReceiver
@@ -27,7 +30,12 @@ LEARNT_S = 2.0
 
 
 def timetable(
-    rounds: Rounds, keeper: Keeper, post: Post, clock: Clock, write: Callable[[], Awaitable[None]]
+    rounds: Rounds,
+    keeper: Keeper,
+    post: Post,
+    clock: Clock,
+    write: Callable[[], Awaitable[None]],
+    logins: Mapping[str, Login],
 ) -> Schedule:
     """The schedule of one season; starts are spread over the period."""
     design, plan = rounds.memory.design, rounds.memory.plan
@@ -47,6 +55,15 @@ def timetable(
         first_s = 20.0 + i * min(5.0, plan.rounds.audit_s / len(design.places))
         schedule.every(f"audit {place}", plan.rounds.audit_s, _audits(auditing, place), first_s)
     rounds.link_changed = lambda place: schedule.now(f"audit {place}", LEARNT_S)
+    streaming = Streaming(rounds, logins, clock)
+    cameras = [load for at in design.loads.values() for load in at if load.stream or load.onvif_port]
+    for i, load in enumerate(cameras):
+        first_s = 30.0 + i * min(10.0, plan.rounds.stream_s / len(cameras))
+        schedule.every(f"stream {load.resource}", plan.rounds.stream_s, _streams(streaming, load), first_s)
+    powering = Powering(rounds, clock)
+    schedule.closing.append(powering.close)
+    for i, supply in enumerate(powering.supplies()):
+        schedule.every(f"power {supply.name}", plan.rounds.measure_s, _powers(powering, supply), 3.0 + i)
     schedule.every("write", min(plan.rounds.reach_s, 15.0), _without_answer(write), 2.0)
     schedule.every("send", 1.0, post.send, 1.0)
     for person in plan.callouts:
@@ -76,6 +93,14 @@ def _learns(rounds: Rounds, device: Device) -> Job:
 
 def _audits(auditing: Auditing, place: str) -> Job:
     return _without_answer(lambda: auditing.audit(place))
+
+
+def _streams(streaming: Streaming, load: LoadToAsk) -> Job:
+    return _without_answer(lambda: streaming.check(load))
+
+
+def _powers(powering: Powering, supply: SolarSupply) -> Job:
+    return _without_answer(lambda: powering.check(supply))
 
 
 def _without_answer(act: Callable[[], Awaitable[None]]) -> Job:

@@ -8,7 +8,7 @@ from monitor.devices.decode.raw import Absent, Garbled, Missing, Oid, Raw, Table
 from monitor.facts import resources
 from monitor.facts.readings import Layout, Round, Slot, State
 from monitor.plan.datasheets import DeviceSheet, Sheets
-from monitor.plan.parts import Load, MainsSupply, Plan, Sensor, SwitchAccess
+from monitor.plan.parts import Load, MainsSupply, Plan, Sensor, Stream, SwitchAccess
 
 REACH, MEASURE = "reach", "measure"
 
@@ -47,6 +47,11 @@ class LoadToAsk:
     address: str
     ping: bool
     tcp_port: int | None
+    port: str = ""
+    """The switch port that feeds it."""
+    stream: Stream | None = None
+    credentials: str | None = None
+    onvif_port: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +148,18 @@ def _load(pole: str, load: Load) -> LoadToAsk:
     tcp: int | None = None
     if {"tcp", "rtsp"} & set(load.reach):
         tcp = load.tcp_port or (load.stream.port if load.stream else 554)
-    return LoadToAsk(resources.load(pole, load.name), load.name, pole, load.address or "", "icmp" in load.reach, tcp)
+    return LoadToAsk(
+        resources.load(pole, load.name),
+        load.name,
+        pole,
+        load.address or "",
+        "icmp" in load.reach,
+        tcp,
+        load.port,
+        load.stream if "rtsp" in load.reach else None,
+        load.credentials,
+        load.onvif_port if "onvif" in load.reach else None,
+    )
 
 
 _MIBS: Mapping[str, tuple[Oid, ...]] = {
@@ -152,7 +168,7 @@ _MIBS: Mapping[str, tuple[Oid, ...]] = {
     "power-ethernet-mib": power_ethernet.LEARN,
     "entity-sensor-mib": entity_sensor.LEARN,
     "bridge-mib": (),
-    "ups-mib": (),
+    "ups-mib": ups.LEARN,
 }
 _TABLES: Mapping[Oid, Oid] = {
     interfaces.ENTRY: interfaces.IF_TYPE,
@@ -209,7 +225,7 @@ def scripts_of(
     measure += columns.wants_of_switch(device.sheet, ports, learnt)
     reach += columns.wants_of_meter(device.sheet, device.supplies, device.feeders)
     if "ups-mib" in mibs:
-        reach += (want for supply in device.supplies for want in ups.wants(supply))
+        reach += (want for supply in device.supplies for want in ups.wants(supply, learnt))
     known = {entry: tuple(rows(learnt, column)) for entry, column in _TABLES.items()}
     known = {entry: indexes for entry, indexes in known.items() if indexes}
     return {

@@ -8,7 +8,7 @@ from monitor.budgets.feeders import FeederBudget
 from monitor.budgets.optical import Direction
 from monitor.facts import resources
 from monitor.facts.readings import Slot
-from monitor.plan.parts import MainsSupply, Plan, Pole
+from monitor.plan.parts import MainsSupply, Plan, Pole, SolarSupply
 
 LIGHT_CLOSE_DB = 3.0
 """Absolute accuracy of the levels that an optic reports is ±3 dB: SFF-8472 rev 12.4, section 8.2."""
@@ -19,6 +19,11 @@ WATTS_CLOSE_SHARE = 0.1
 AMPERES_CLOSE_SHARE = 0.2
 SUPPLY_SHARE = 0.05
 """The deadbands and shares above: common practice, no source; each is a default to be tested."""
+STREAM_THIN_SHARE, STREAM_FAT_SHARE = 0.2, 2.0
+"""Below a fifth of its configured rate a picture is frozen or dark; common practice, no source: to be tested."""
+LOST_PERCENT = 2.0
+CLOCK_SECONDS = 30.0
+"""Loss that shows in a picture, and an offset that spoils recordings: common practice, no source."""
 EXTRA_LOW_VOLTAGE = 60.0
 """Volts DC: limit of ES1 in IEC 62368-1 table 4 and of SELV before it. A supply must stay below it."""
 
@@ -42,10 +47,10 @@ class Limit:
 
 def limits_of(plan: Plan, budget: SiteBudget) -> dict[Slot, Limit]:
     """Every limit that follows from a plan and its budgets."""
-    found = [*_supplies(plan)]
+    found = [*_supplies(plan), *_batteries(plan)]
     for pole in plan.poles:
         found += [*_light(pole, plan, budget.poles[pole.name]), *_power(pole, budget.poles[pole.name])]
-        found += _amperes(pole, plan, budget)
+        found += [*_amperes(pole, plan, budget), *_cameras(pole)]
     return {limit.slot: limit for limit in found}
 
 
@@ -136,3 +141,51 @@ def _amperes(pole: Pole, plan: Plan, budget: SiteBudget) -> Iterator[Limit]:
         None,
         "the plan: protection",
     )
+
+
+def _cameras(pole: Pole) -> Iterator[Limit]:
+    for load in pole.loads:
+        resource = resources.load(pole.name, load.name)
+        if load.stream is not None and "rtsp" in load.reach:
+            rate = load.stream.kilobits_per_s
+            low, high = STREAM_THIN_SHARE * rate, STREAM_FAT_SHARE * rate
+            slot, source = Slot(resource, "stream_kilobits_per_s"), "the plan: stream"
+            yield Limit(slot, low, high, 0.05 * rate, 0.02 * rate, (0.5 * rate, 1.2 * rate), source)
+            yield Limit(
+                Slot(resource, "stream_lost_percent"), None, LOST_PERCENT, 0.5, 0.2, (0.0, 0.5), "common practice"
+            )
+        if "onvif" in load.reach:
+            yield Limit(
+                Slot(resource, "clock_offset_seconds"),
+                -CLOCK_SECONDS,
+                CLOCK_SECONDS,
+                5.0,
+                2.0,
+                (-2.0, 2.0),
+                "common practice",
+            )
+
+
+def _batteries(plan: Plan) -> Iterator[Limit]:
+    for supply in plan.supplies:
+        if isinstance(supply, SolarSupply) and supply.controller is not None:
+            resource, battery = resources.supply(supply.name), supply.battery
+            unusable = 100 * (1 - battery.usable)
+            yield Limit(
+                Slot(resource, "battery_volts"),
+                supply.cutoff_volts,
+                None,
+                0.03 * battery.volts,
+                0.01 * battery.volts,
+                None,
+                "the plan: cut-off of the controller",
+            )
+            yield Limit(
+                Slot(resource, "battery_percent"),
+                unusable,
+                None,
+                15.0,
+                3.0,
+                None,
+                "the plan: usable share of the battery",
+            )

@@ -171,6 +171,34 @@ class DeviceSheet(Sheet):
     columns: list[Column] = []
 
 
+class Register(Sheet):
+    """One value of a Modbus device: where it stands, how it is written, what it is."""
+
+    at: int = Field(ge=0, le=65_535, description="address on the wire, counted from 0")
+    table: Literal["input", "holding"]
+    type: Literal["u16", "s16", "u32", "s32", "f32"] = "u16"
+    low_first: bool = Field(False, description="of two registers the low word stands first")
+    quantity: Annotated[str, AfterValidator(_known_quantity)]
+    scale: float = Field(1, gt=0, description="the value read, times this, is in the quantity's unit")
+    offset: float = 0
+    absent: list[float] = []
+    source: str = Field(min_length=3)
+
+
+class RegisterSheet(Sheet):
+    """A Modbus device: its registers, or that it lists SunSpec's models by itself."""
+
+    title: str
+    sunspec: bool = False
+    registers: list[Register] = []
+
+    @model_validator(mode="after")
+    def _one_way(self) -> Self:
+        if self.sunspec == bool(self.registers):
+            raise ValueError("give either sunspec: true or registers")
+        return self
+
+
 class _Optics(Sheet):
     optics: dict[str, OpticSheet]
 
@@ -203,12 +231,17 @@ class _Devices(Sheet):
     devices: dict[str, DeviceSheet]
 
 
+class _Registers(Sheet):
+    modbus: dict[str, RegisterSheet]
+
+
 _KINDS: dict[str, type[Sheet]] = {
     "optics": _Optics,
     "fibres": _Fibres,
     "conductors": _Conductors,
     "poe_classes": _PoeClasses,
     "devices": _Devices,
+    "modbus": _Registers,
     "cables": _Cables,
     "batteries": _Batteries,
     "loads": _Loads,
@@ -224,6 +257,7 @@ class Sheets:
     conductors: dict[str, ConductorSheet] = field(default_factory=dict)
     poe_classes: dict[int, PoeClassSheet] = field(default_factory=dict)
     devices: dict[str, DeviceSheet] = field(default_factory=dict)
+    modbus: dict[str, RegisterSheet] = field(default_factory=dict)
     cables: dict[str, CableSheet] = field(default_factory=dict)
     batteries: dict[str, BatterySheet] = field(default_factory=dict)
     loads: dict[str, LoadSheet] = field(default_factory=dict)

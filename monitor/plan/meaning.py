@@ -209,6 +209,8 @@ def _asking(plan: Plan, sheets: Sheets) -> Found:
     for path, sensor in _sensors(plan):
         if sensor.kind == "snmp" and sensor.datasheet not in sheets.devices:
             yield (*path, "datasheet"), _unknown("device datasheet", sensor.datasheet, list(sheets.devices))
+        if sensor.kind == "modbus-tcp" and sensor.datasheet not in sheets.modbus:
+            yield (*path, "datasheet"), _unknown("Modbus datasheet", sensor.datasheet, list(sheets.modbus))
     metered = {s.name for s in plan.supplies if isinstance(s, MainsSupply) and s.volts_sensor}
     fed = {pole.name: pole.feeder.supply for pole in plan.poles if pole.feeder and pole.feeder.supply}
     for name, sensor in plan.headend.feeder_sensors.items():

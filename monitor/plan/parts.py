@@ -97,6 +97,8 @@ class Stream(Part):
     path: str
     kilobits_per_s: float = Field(gt=0, le=1_000_000)
     port: Port = 554
+    over: Literal["tcp", "udp"] = "tcp"
+    megabytes_per_day: float = Field(60, ge=0, le=100_000, description="what looking at it may cost; 0: no picture")
 
 
 class Load(Part):
@@ -119,8 +121,9 @@ class Load(Part):
     cable: Name = "category-5e"
     vlan: Vlan | None = None
     credentials: Name | None = None
-    reach: list[Literal["icmp", "tcp", "rtsp"]] = ["icmp"]
+    reach: list[Literal["icmp", "tcp", "rtsp", "onvif"]] = ["icmp"]
     tcp_port: Port | None = None
+    onvif_port: Port = 80
     stream: Stream | None = None
     may_cycle: bool = False
 
@@ -194,6 +197,7 @@ class Rounds(Part):
     learn_s: float = Field(86_400, ge=10, le=604_800)
     audit_s: float = Field(900, ge=10, le=86_400)
     dusk_s: float = Field(10, ge=2, le=86_400)
+    stream_s: float = Field(900, ge=5, le=86_400)
     hold_s: float = Field(30, ge=0, le=3600)
 
 

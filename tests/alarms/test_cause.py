@@ -51,3 +51,14 @@ def test_the_line_that_settles_it() -> None:
     assert "power" in settle(True)
     assert "path" in settle(False)
     assert settle(None) == ""
+
+
+def test_a_dying_gasp_decides_what_is_else_open_and_nothing_more() -> None:
+    gasped = cause_of(Evidence("pole", uplink_up=False, gasped=True))
+    assert gasped.name == "power"
+    assert "last word" in gasped.sentence
+    assert cause_of(Evidence("pole", uplink_up=False)).name != "power"
+    # Current that stays, or light that still comes, speaks louder than a datagram that anybody can send.
+    stays = Evidence("pole", uplink_up=False, amperes_before=1.0, amperes_now=0.95, share_amperes=0.9, gasped=True)
+    assert cause_of(stays).name == "path"
+    assert cause_of(Evidence("pole", uplink_up=True, gasped=True)).name == "switch"

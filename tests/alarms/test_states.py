@@ -76,6 +76,7 @@ X733 = {
     "unauthorizedAccessAttempt",
     "softwareError",
     "degradedSignal",
+    "timingProblem",
     "corruptData",
     "storageCapacityProblem",
     "communicationsSubsystemFailure",

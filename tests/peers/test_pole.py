@@ -11,6 +11,7 @@ import json
 import os
 import subprocess
 import sys
+import time
 from collections.abc import AsyncIterator, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -35,7 +36,16 @@ rouser mon authpriv
 master agentx
 agentXSocket {folder}/agentx
 agentXPerms 0777 0777
+createUser agentint SHA authpass12 AES
+rouser agentint
+iquerySecName agentint
+trap2sink 198.18.7.1:1162 farm-ro
+notificationEvent linkUpTrap .1.3.6.1.6.3.1.1.5.4 -o .1.3.6.1.2.1.2.2.1.1 -o .1.3.6.1.2.1.2.2.1.8
+notificationEvent linkDownTrap .1.3.6.1.6.3.1.1.5.3 -o .1.3.6.1.2.1.2.2.1.1 -o .1.3.6.1.2.1.2.2.1.8
+monitor -r 2 -e linkUpTrap LinkUp .1.3.6.1.2.1.2.2.1.8 != 2
+monitor -r 2 -e linkDownTrap LinkDown .1.3.6.1.2.1.2.2.1.8 == 2
 """
+"""snmpd watches its own links every two seconds and sends linkDown and linkUp to the head-end."""
 
 
 def sh(*words: str) -> str:
@@ -151,11 +161,15 @@ class Farpole:
     def __init__(self, site: Site) -> None:
         self.site, self.data = site, site.folder / "data"
 
-    async def start(self, community: str = "farm-ro", switches: dict[str, str] | None = None) -> None:
+    async def start(
+        self, community: str = "farm-ro", switches: dict[str, str] | None = None, reach_s: float = 2
+    ) -> None:
         plan, secrets = self.site.folder / "plan.yaml", self.site.folder / "secrets.yaml"
         kind = (switches or {"kind": "snmpv2c"})["kind"]
         with plan.open("w") as file:
-            YAML(typ="safe").dump({**PLAN, "credentials": {"switches": {"kind": kind, "secret": "switches"}}}, file)
+            changed = {"rounds": PLAN["rounds"] | {"reach_s": reach_s}}
+            credentials = {"switches": {"kind": kind, "secret": "switches"}}
+            YAML(typ="safe").dump({**PLAN, **changed, "credentials": credentials}, file)
         secrets.touch(0o600)
         with secrets.open("w") as file:
             mail = {"kind": "mail", "server": "127.0.0.1", "port": 2525, "security": "none",
@@ -259,3 +273,19 @@ async def test_a_wrong_community_is_credentials_refused_not_a_silent_pole(site: 
     alarm = await farpole.stands("creek/switch credentials-refused")
     assert "does not know" in alarm["text"] or "community" in alarm["text"]
     assert "creek pole-silent" not in await farpole.standing()
+
+
+async def test_the_switchs_own_notification_brings_the_alarm_and_a_lost_one_is_made_up_for(
+    site: Site, farpole: Farpole
+) -> None:
+    """The head-end switch sees its port go down and says so; the pole's own linkDown is lost with its uplink."""
+    await farpole.start(reach_s=60)
+    await farpole.quiet(90)
+    await asyncio.sleep(3)
+    cut_s = time.time()
+    sh("ip", "-n", HEAD, "link", "set", "port9", "down")
+    alarm = await farpole.stands("creek pole-silent", 30)
+    # Two seconds until snmpd looks at its links, three from its notification to the alarm, one of slack.
+    assert alarm["raised_s"] - cut_s <= 6.0
+    sh("ip", "-n", HEAD, "link", "set", "port9", "up")
+    await farpole.quiet(90)

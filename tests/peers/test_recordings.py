@@ -22,11 +22,13 @@ import pytest
 from monitor.devices.ask.snmp import Agent, Community, Outcome
 from monitor.devices.ask.snmp_everything import everything
 from monitor.devices.ask.snmp_fast import FastAsker
+from monitor.devices.decode import ups
 from monitor.devices.decode.bridge import stations
 from monitor.devices.decode.catalogue import lines, private_columns
 from monitor.devices.decode.ip_addresses import pairs
 from monitor.devices.decode.lldp import neighbours
 from monitor.devices.decode.raw import Oid, Raw, Unread, oid
+from monitor.devices.questions import fill, script
 from tests.conftest import need_python_peers
 
 pytestmark = pytest.mark.peer
@@ -139,6 +141,13 @@ async def test_everything_that_a_device_has_is_read_once_and_accounted_for(serve
     assert all(line.why for line in said if line.state == "garbled")
     for column in private_columns(got.objects):
         assert len(column.examples) < 2000
+    # What a UPS says is in its units, whatever its agent makes of them.
+    asked = script("meter/ups", "reach", ups.wants("house", got.objects))
+    readings = fill(asked, [got.objects.get(one) for one in asked.oids], 0.0)
+    seen = {slot.quantity: readings.values[i] for i, slot in enumerate(asked.layout.slots) if not readings.states[i]}
+    assert all(10 <= volts <= 500 for quantity, volts in seen.items() if quantity == "battery_volts")
+    assert all(volts == 0 or 80 <= volts <= 300 for quantity, volts in seen.items() if quantity == "mains_volts")
+    assert all(-20 <= value < 100 for quantity, value in seen.items() if quantity == "battery_c")
     # What the survey reads of it: addresses learnt (with VLANs where there are any), neighbours, ARP.
     assert all(len(station.mac) == 17 for station in stations(got.objects))
     assert all(one.chassis.isprintable() for one in neighbours(got.objects))

@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from tests.conftest import need_peers
+from tests.conftest import need_peers, need_python_peers
 
 pytestmark = pytest.mark.peer
 
@@ -148,7 +148,7 @@ async def test_a_real_ws_discovery_host_answers(net: Net) -> None:
 
 async def test_a_publisher_of_cameras_answers(net: Net) -> None:
     """The PyPI package WSDiscovery as the camera's side."""
-    pytest.importorskip("wsdiscovery")
+    need_python_peers("wsdiscovery")
     words = """
 import time
 from wsdiscovery import QName, Scope

@@ -1,15 +1,15 @@
 """UPS-MIB (RFC 1628): on mains or battery, for how long yet, and the battery's health."""
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 from monitor.devices.decode.kinds import Known, enumerated, measured, printable
-from monitor.devices.decode.raw import Oid, Table, Want, number, oid, scaled
+from monitor.devices.decode.raw import Absent, Oid, Raw, Table, Want, number, oid, rows
+from monitor.devices.decode.saying import folded
 from monitor.facts import resources
 from monitor.facts.readings import Slot
 
 UPS = oid("1.3.6.1.2.1.33.1")
 BATTERY, INPUT, OUTPUT = (*UPS, 2), (*UPS, 3), (*UPS, 4)
-SOURCE = (*OUTPUT, 1, 0)
 _STATUS = {1: "unknown", 2: "normal", 3: "low", 4: "depleted"}
 _SOURCES = {1: "other", 2: "none", 3: "mains", 4: "bypass", 5: "battery", 6: "booster", 7: "reducer"}
 
@@ -51,11 +51,59 @@ KNOWN = (
 )
 
 
-def wants(supply: str) -> Iterator[Want]:
-    """What the supply of a site is asked where a UPS stands before it."""
+def unknown_absent(raw: Raw) -> float:
+    """A number, of which agents write −1 (also as a large unsigned one) where they do not know it."""
+    value = folded(number(raw))
+    if value < 0:
+        raise Absent(f"the UPS says {value:g}, which stands for unknown")
+    return value
+
+
+def battery_volts(raw: Raw) -> float:
+    """upsBatteryVoltage is in tenths of a volt; some agents write whole volts. No bank has less than 10 V.
+
+    >>> battery_volts(273), battery_volts(27)
+    (27.3, 27.0)
+    """
+    value = unknown_absent(raw)
+    return value if 10 <= value < 100 else value / 10
+
+
+def mains_volts(raw: Raw) -> float:
+    """upsInputVoltage is in whole volts; some agents write tenths. No mains outlet has more than 500 V.
+
+    >>> mains_volts(231), mains_volts(2312)
+    (231.0, 231.2)
+    """
+    value = unknown_absent(raw)
+    return value / 10 if value > 500 else value
+
+
+def celsius(raw: Raw) -> float:
+    """upsBatteryTemperature is in whole degrees; some agents write tenths. No battery lives at 100 °C.
+
+    >>> celsius(24), celsius(241)
+    (24.0, 24.1)
+    """
+    value = folded(number(raw))
+    return value / 10 if abs(value) >= 100 else value
+
+
+_WANTED: tuple[tuple[Oid, str, Callable[[Raw], float]], ...] = (
+    ((*BATTERY, 5), "battery_volts", battery_volts),
+    ((*BATTERY, 4), "battery_percent", unknown_absent),
+    ((*BATTERY, 3), "battery_left_seconds", lambda raw: unknown_absent(raw) * 60),
+    ((*BATTERY, 7), "battery_c", celsius),
+    ((*INPUT, 3, 1, 3), "mains_volts", mains_volts),
+    ((*OUTPUT, 1), "ups_source_state", number),
+)
+LEARN: tuple[Oid, ...] = tuple(column for column, _, _ in _WANTED)
+"""Walked once: some agents put one more number behind a scalar's name, and lines are counted from 0 or 1."""
+
+
+def wants(supply: str, table: Table) -> Iterator[Want]:
+    """What the supply of a site is asked where a UPS stands before it: the first row of each object."""
     resource = resources.supply(supply)
-    yield Want((*BATTERY, 5, 0), Slot(resource, "battery_volts"), scaled(0.1))
-    yield Want((*BATTERY, 4, 0), Slot(resource, "battery_percent"), number)
-    yield Want((*BATTERY, 3, 0), Slot(resource, "battery_left_seconds"), scaled(60))
-    yield Want((*BATTERY, 7, 0), Slot(resource, "battery_c"), number)
-    yield Want(SOURCE, Slot(resource, "ups_source_state"), number)
+    for column, quantity, convert in _WANTED:
+        index = min(rows(table, column), default=(0,))
+        yield Want((*column, *index), Slot(resource, quantity), convert)

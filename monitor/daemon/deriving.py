@@ -1,0 +1,77 @@
+"""What follows from readings that have come: rates of counters, the loop of a feeder, the broken layer of a load."""
+
+from collections.abc import Callable
+
+from monitor.alarms.layers import Layers, first_broken
+from monitor.alarms.silence import Sight
+from monitor.daemon.memory import Memory
+from monitor.devices.questions import Device
+from monitor.facts import resources
+from monitor.facts.readings import Layout, Round, Slot, State
+from monitor.margins.loop import STEP_WITHIN_S, Loop, from_level, from_step
+
+
+def rates(memory: Memory, device: Device, before: Round | None, readings: Round) -> list[Round]:
+    """What the counters have counted a second since the last round."""
+    uptime = memory.latest.last_seen(Slot(resources.switch(device.place), "uptime_seconds"))
+    made = memory.rates.round(before, readings, uptime[1] - uptime[0] if uptime else None)
+    return [] if made is None else [made]
+
+
+def feeder_rounds(memory: Memory, place: str, readings: Round) -> list[Round]:
+    """The loop resistance of a pole's feeder, as readings of their own: from the level, and from a step of the load."""
+    topology = memory.design.topology
+    volts = readings.get(Slot(resources.switch(place), "input_volts"))
+    if volts is None or place not in topology.supply or topology.feeder_head(place) != place:
+        return []
+    since_s = readings.at_s - 2 * memory.plan.rounds.reach_s
+    supply = memory.latest.value(Slot(resources.supply(topology.supply[place]), "supply_volts"), since_s)
+    amperes = memory.latest.value(Slot(resources.feeder(place), "feeder_amperes"), since_s)
+    if amperes is None:
+        return []
+    before = memory.feeders.get(place)
+    memory.feeders[place] = (readings.at_s, volts, amperes)
+    level = from_level(supply, volts, amperes) if supply is not None else None
+    recent = before is not None and readings.at_s - before[0] <= STEP_WITHIN_S
+    step = from_step(before[1:], (volts, amperes)) if before is not None and recent else None
+    found = (("loop", level), ("step", step))
+    return [_loop_round(memory, place, name, loop, readings.at_s) for name, loop in found if loop is not None]
+
+
+def _loop_round(memory: Memory, place: str, name: str, loop: Loop, at_s: float) -> Round:
+    resource = resources.feeder(place)
+    newest = memory.latest.newest(resource, name)
+    slots = (Slot(resource, f"{name}_ohms"), Slot(resource, f"{name}_error_ohms"))
+    made = Round.blank(newest.layout if newest else Layout(resource, name, slots), at_s, State.SILENT)
+    made.put(0, loop.ohms)
+    made.put(1, loop.error_ohms)
+    return made
+
+
+def layer_of(memory: Memory, sight: Sight) -> Callable[[str], str]:
+    """Of a silent load at a place: its first broken layer."""
+    latest, place = memory.latest, sight.place
+    loads = {load.name: load for load in memory.design.loads.get(place, [])}
+
+    def value(resource: str, quantity: str) -> float | None:
+        seen = latest.last_seen(Slot(resource, quantity))
+        fresh = seen is not None and sight.at_s - seen[1] < 3 * memory.plan.rounds.measure_s
+        return seen[0] if seen is not None and fresh else None
+
+    def told(name: str) -> str:
+        load = loads[name]
+        port = resources.port(place, load.port)
+        ping = latest.reading(Slot(load.resource, "ping_seconds"))
+        tcp = latest.reading(Slot(load.resource, "tcp_state"))
+        known = Layers(
+            value(port, "poe_port_state"),
+            value(port, "port_watts"),
+            value(port, "link_state"),
+            value(port, "speed_megabits_per_s"),
+            None,
+            None if ping is None else ping.state is State.SEEN,
+            None if tcp is None else tcp.state is State.SEEN,
+        )
+        return first_broken(load.port, known)
+
+    return told

@@ -1,0 +1,106 @@
+"""Looking at cameras: how far their streams work, what comes for a few seconds, and what their clocks say."""
+
+import asyncio
+from collections.abc import Mapping
+
+from monitor.alarms import conditions
+from monitor.daemon.clock import Clock
+from monitor.daemon.rounds import Rounds
+from monitor.devices.ask import http, rtsp
+from monitor.devices.decode import onvif
+from monitor.devices.decode.raw import Absent, Garbled
+from monitor.devices.decode.rtp import LAYERS, Seen
+from monitor.devices.questions import LoadToAsk
+from monitor.facts.readings import Layout, Round, Slot, State
+
+LOOK_S = 3.0
+_DAY_S = 86_400.0
+_MEGABYTE = 1e6
+_ALIVE, _NOTHING_COMES = 1.0, 8.0
+_SOAP = "application/soap+xml; charset=utf-8"
+Login = tuple[str, str]
+
+
+class Streaming:
+    """Checks of streams and clocks over one memory. What a look costs is counted by the day and spread over it."""
+
+    def __init__(self, rounds: Rounds, logins: Mapping[str, Login], clock: Clock) -> None:
+        self._rounds, self._logins, self._clock = rounds, logins, clock
+        self._layouts: dict[str, Layout] = {}
+        self._spent: dict[str, tuple[float, float]] = {}
+        self._one = asyncio.Semaphore(1)
+
+    async def check(self, load: LoadToAsk) -> None:
+        """One load's stream and clock: kept, judged, told. One camera at a time, so that looks never add up."""
+        async with self._one:
+            readings = await self._look(load)
+        if readings is not None:
+            await self._rounds.take(readings, list(conditions.of_stream(readings)))
+
+    async def _look(self, load: LoadToAsk) -> Round | None:
+        slots: list[tuple[str, float | State | str]] = []
+        if load.stream is not None:
+            user, password = self._logins.get(load.credentials or "", ("", ""))
+            stream = rtsp.Stream(load.address, load.stream.port, load.stream.path, user, password)
+            for_s = LOOK_S if self._may_look(load) else 0.0
+            seen = await rtsp.look(stream, for_s, load.stream.over)
+            self._spend(load, seen.octets)
+            slots += _of_stream(seen, for_s > 0)
+        if load.onvif_port is not None:
+            slots.append(("clock_offset_seconds", await self._clock_offset(load.address, load.onvif_port)))
+        if not slots:
+            return None
+        names = tuple(Slot(load.resource, quantity) for quantity, _ in slots)
+        layout = self._layouts.get(load.resource)
+        if layout is None or layout.slots != names:
+            layout = self._layouts[load.resource] = Layout(load.resource, "stream", names)
+        readings = Round.blank(layout, self._clock.wall_s(), State.SILENT)
+        for i, (_, value) in enumerate(slots):
+            if isinstance(value, str):
+                readings.garble(i, value)
+            elif isinstance(value, State):
+                readings.states[i] = value
+            else:
+                readings.put(i, value)
+        return readings
+
+    def _may_look(self, load: LoadToAsk) -> bool:
+        """Has the day gone on far enough for another look? What it costs is spread evenly."""
+        if load.stream is None or not load.stream.megabytes_per_day:
+            return False
+        now_s = self._clock.monotonic_s()
+        since_s, octets = self._spent.get(load.resource, (now_s, 0.0))
+        if now_s - since_s >= _DAY_S:
+            self._spent[load.resource] = (now_s, 0.0)
+            return True
+        allowed = load.stream.megabytes_per_day * _MEGABYTE * (now_s - since_s) / _DAY_S
+        return octets <= allowed
+
+    def _spend(self, load: LoadToAsk, octets: int) -> None:
+        since_s, spent = self._spent.get(load.resource, (self._clock.monotonic_s(), 0.0))
+        self._spent[load.resource] = (since_s, spent + octets)
+
+    async def _clock_offset(self, address: str, port: int) -> float | State | str:
+        try:
+            _, body = await http.post(address, port, onvif.PATH, onvif.QUESTION, _SOAP)
+            return onvif.clock_s(body) - self._clock.wall_s()
+        except http.NoAnswer:
+            return State.SILENT
+        except Absent:
+            return State.ABSENT
+        except Garbled as garbled:
+            return str(garbled)
+
+
+def _of_stream(seen: Seen, looked: bool) -> list[tuple[str, float | State | str]]:
+    """The readings of a look; where only the description was asked, its rates were not asked either."""
+    state = LAYERS.index(seen.layer) + 2.0 if seen.broken else _ALIVE
+    found: list[tuple[str, float | State | str]] = [("stream_state", min(state, _NOTHING_COMES))]
+    if looked and not seen.broken:
+        for quantity, value in (
+            ("stream_kilobits_per_s", seen.kilobits_per_s),
+            ("stream_frames_per_s", seen.frames_per_s),
+            ("stream_lost_percent", seen.lost_percent),
+        ):
+            found.append((quantity, State.ABSENT if value is None else value))
+    return found
