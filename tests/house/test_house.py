@@ -143,6 +143,8 @@ PURE_NUMBERS = {
     "efficiency",
     "poe_efficiency",
     "scale",
+    "offset",
+    "absent",
     "per_c",
     "value",
     "low",

@@ -80,12 +80,16 @@ def mains_volts(raw: Raw) -> float:
 
 
 def celsius(raw: Raw) -> float:
-    """upsBatteryTemperature is in whole degrees; some agents write tenths. No battery lives at 100 °C.
+    """upsBatteryTemperature is in whole degrees; some agents write tenths, and −1 where they do not know it.
+
+    No battery lives at 100 °C.
 
     >>> celsius(24), celsius(241)
     (24.0, 24.1)
     """
     value = folded(number(raw))
+    if value == -1:
+        raise Absent("the UPS says -1, which stands for unknown")
     return value / 10 if abs(value) >= 100 else value
 
 
