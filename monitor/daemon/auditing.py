@@ -42,7 +42,9 @@ class Auditing:
         table = await self._asking.tables(device, COLUMNS)
         if table is None:
             return  # silence is for reachability rounds to say
-        self._found[place] = read_tables(device, table)
+        read = self._found[place] = read_tables(device, table)
+        seen = frozenset(read.ports[one.row] for one in read.stations if one.row in read.ports)
+        self._memory.stations[place] = (self._clock.wall_s(), seen)
         found = Found(self._found)
         await self._remember(found)
         differences = compare(self._memory.plan, found, frozenset(self._memory.known))

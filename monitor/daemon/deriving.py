@@ -1,5 +1,6 @@
 """What follows from readings that have come: rates of counters, the loop of a feeder, the broken layer of a load."""
 
+import math
 from collections.abc import Callable
 
 from monitor.alarms.layers import Layers, first_broken
@@ -9,6 +10,9 @@ from monitor.devices.questions import Device
 from monitor.facts import resources
 from monitor.facts.readings import Layout, Round, Slot, State
 from monitor.margins.loop import STEP_WITHIN_S, Loop, from_level, from_step
+
+LEARNT_FRESH_S = 300.0
+"""How long a switch keeps an address that has fallen silent: IEEE 802.1D-2004 table 7-5, recommended ageing time."""
 
 
 def rates(memory: Memory, device: Device, before: Round | None, readings: Round) -> list[Round]:
@@ -68,10 +72,16 @@ def layer_of(memory: Memory, sight: Sight) -> Callable[[str], str]:
             value(port, "port_watts"),
             value(port, "link_state"),
             value(port, "speed_megabits_per_s"),
-            None,
+            _learnt(memory, place, load.port, sight.at_s),
             None if ping is None else ping.state is State.SEEN,
             None if tcp is None else tcp.state is State.SEEN,
         )
         return first_broken(load.port, known)
 
     return told
+
+
+def _learnt(memory: Memory, place: str, port: str, now_s: float) -> bool | None:
+    """Has the switch an address behind a port? None where that is not known of the last minutes, or it learns none."""
+    at_s, ports = memory.stations.get(place, (-math.inf, frozenset[str]()))
+    return port in ports if ports and now_s - at_s <= LEARNT_FRESH_S else None

@@ -33,6 +33,8 @@ class Memory:
     """Pole → margins of the optic towards it, until the pole's next round says whether it is there at all."""
     feeders: dict[str, tuple[float, float, float]] = field(default_factory=dict)
     """Pole → when its feeder was last measured, volts at the pole, amperes into it."""
+    stations: dict[str, tuple[float, frozenset[str]]] = field(default_factory=dict)
+    """Place → when its switch was last asked, and the ports behind which it had learnt an address."""
     hurried: set[str] = field(default_factory=set)
     """Places on which a notification cast doubt: the next look at them is a quick one."""
     known: set[tuple[str, str]] = field(default_factory=set)

@@ -11,14 +11,13 @@ from monitor.daemon.clock import Clock
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.memory import Memory
 from monitor.daemon.post import Post
-from monitor.daemon.powering import Powering
+from monitor.daemon.powering import Asked, Powering, asked_by_modbus
 from monitor.daemon.rounds import Rounds
 from monitor.daemon.schedule import Job, Schedule
 from monitor.daemon.streaming import Login, Streaming
 from monitor.daemon.trapping import Trapping, own_engine
 from monitor.devices.ask.snmp import Community, User
 from monitor.devices.questions import MEASURE, REACH, Device, LoadToAsk
-from monitor.plan.power import SolarSupply
 
 if TYPE_CHECKING:
     from monitor.devices.ask.snmp_traps import TrapReceiver
@@ -62,8 +61,10 @@ def timetable(
         schedule.every(f"stream {load.resource}", plan.rounds.stream_s, _streams(streaming, load), first_s)
     powering = Powering(rounds, clock)
     schedule.closing.append(powering.close)
-    for i, supply in enumerate(powering.supplies()):
-        schedule.every(f"power {supply.name}", plan.rounds.measure_s, _powers(powering, supply), 3.0 + i)
+    for i, asked in enumerate(asked_by_modbus(plan)):
+        feeder = asked.resource.endswith("/feeder")  # its amperes are evidence of a silence: as often as that is asked
+        period_s = plan.rounds.reach_s if feeder else plan.rounds.measure_s
+        schedule.every(f"power {asked.resource}", period_s, _powers(powering, asked), 1.0 + 0.5 * i)
     schedule.every("write", min(plan.rounds.reach_s, 15.0), _without_answer(write), 2.0)
     schedule.every("send", 1.0, post.send, 1.0)
     for person in plan.callouts:
@@ -99,8 +100,8 @@ def _streams(streaming: Streaming, load: LoadToAsk) -> Job:
     return _without_answer(lambda: streaming.check(load))
 
 
-def _powers(powering: Powering, supply: SolarSupply) -> Job:
-    return _without_answer(lambda: powering.check(supply))
+def _powers(powering: Powering, asked: Asked) -> Job:
+    return _without_answer(lambda: powering.check(asked))
 
 
 def _without_answer(act: Callable[[], Awaitable[None]]) -> Job:

@@ -24,6 +24,7 @@ UNITS: Final = {
     "seconds": "s",
     "state": "",
     "volts": "V",
+    "watt_hours": "Wh",
     "watts": "W",
 }
 """Unit at the end of a quantity's name → how people write it."""
@@ -124,6 +125,8 @@ _ALL = (
     Quantity("battery_amperes", -2000, 2000, 0.01, "current of a battery, positive while it charges"),
     Quantity("battery_watts", -100_000, 100_000, 0.1, "power of a battery, positive while it charges"),
     Quantity("battery_health_percent", 0, 200, 0.1, "capacity that a battery still has, as its device says"),
+    Quantity("charged_watt_hours", 0, 1e7, 0.1, "energy into a battery since the site's midnight"),
+    Quantity("drawn_watt_hours", 0, 1e7, 0.1, "energy out of a battery since the site's midnight"),
     Quantity("panel_volts", 0, 1000, 0.1, "volts of a solar panel"),
     Quantity("panel_watts", 0, 100_000, 0.1, "power of a solar panel"),
     Quantity("load_watts", 0, 100_000, 0.1, "power that a solar controller gives to its load"),

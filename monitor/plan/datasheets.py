@@ -182,6 +182,7 @@ class Register(Sheet):
     scale: float = Field(1, gt=0, description="the value read, times this, is in the quantity's unit")
     offset: float = 0
     absent: list[float] = []
+    channel: str = Field("", description="of a meter with several clamps: the channel in the plan that it belongs to")
     source: str = Field(min_length=3)
 
 

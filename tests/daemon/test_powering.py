@@ -11,7 +11,7 @@ from monitor.daemon.clock import HandClock
 from monitor.daemon.design import Design
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.memory import Memory
-from monitor.daemon.powering import Powering, seconds_left
+from monitor.daemon.powering import Powering, asked_by_modbus, seconds_left
 from monitor.daemon.rounds import Rounds
 from monitor.devices.ask import modbus
 from monitor.devices.ask.snmp import Community
@@ -50,8 +50,11 @@ async def solar(tarrow: Plan, sheets: Sheets, tmp_path: Path, monkeypatch: pytes
             words.clear()
             words.update({int(at.removeprefix("r")): value for at, value in registers.items()})
             for _ in range(2):
-                await powering.check(powering.supplies()[0])
+                await powering.check(asked_by_modbus(plan)[0])
             return {f"{alarm.key.type}" for alarm in memory.book.raised()}
+
+        def turn(self, seconds: float) -> Any:
+            return clock.turn(seconds)
 
         def value(self, quantity: str) -> float | None:
             reading = memory.latest.reading(Slot(f"supply/{self.name}", quantity))
@@ -71,6 +74,23 @@ async def test_values_and_the_hours_that_are_left(solar: Any) -> None:
     assert left / 3600 == pytest.approx(29.9, abs=0.1)
 
 
+async def test_energy_in_and_out_by_the_day(solar: Any) -> None:
+    """26.1 V · 2 A for an hour out of it, then 27 V · 5 A for half an hour into it."""
+    await solar.says(r260=2610, r261=0xFF38, r263=81)
+    for _ in range(12):
+        await solar.turn(300)
+        await solar.says(r260=2610, r261=0xFF38, r263=80)
+    assert solar.value("drawn_watt_hours") == pytest.approx(52.2, rel=0.001)
+    assert solar.value("charged_watt_hours") == 0
+    for _ in range(6):
+        await solar.turn(300)
+        await solar.says(r260=2700, r261=500, r263=82)
+    assert solar.value("charged_watt_hours") == pytest.approx(67.5, rel=0.1)
+    await solar.turn(86_400)
+    await solar.says(r260=2700, r261=500, r263=82)
+    assert solar.value("charged_watt_hours") == 0, "a new day, and nobody knows what happened in the gap"
+
+
 async def test_a_battery_near_its_cut_off_is_an_alarm_and_full_again_clears_it(solar: Any) -> None:
     assert await solar.says(r260=2215, r261=0xFF38, r263=22) == {"battery-low"}
     assert await solar.says(r260=2700, r261=500, r263=95) == set()
@@ -87,3 +107,15 @@ def test_hours_left_where_they_cannot_be_told(tarrow: Plan) -> None:
     assert seconds_left(supply, None, 50) is None
     assert seconds_left(supply, 80, None) is None
     assert seconds_left(supply, 5, 50) == 0
+
+
+def test_meters_of_supplies_and_feeders_are_read_too(tarrow: Plan) -> None:
+    document = tarrow.model_dump(by_alias=True)
+    meter = {"kind": "modbus-tcp", "address": "10.20.0.9", "datasheet": "dc-meter-modbus"}
+    mains = next(one for one in document["supplies"] if one["kind"] == "mains")
+    mains["volts_sensor"] = meter
+    document["headend"]["feeder_sensors"] = {"creek": {**meter, "channel": "1"}, "yards": {**meter, "channel": "2"}}
+    found = [(one.resource, one.sensor.channel) for one in asked_by_modbus(Plan.model_validate(document))]
+    assert (f"supply/{mains['name']}", "1") in found
+    assert ("creek/feeder", "1") in found
+    assert ("yards/feeder", "2") in found

@@ -69,9 +69,7 @@ async def test_a_malformed_answer_is_garbled(start: Start, body: bytes) -> None:
         await ask(await start(answer("200 OK", body)))
 
 
-@pytest.mark.parametrize(
-    "said", [b"", b"hang", b"nonsense\r\n\r\n", b"HTTP/1.1 200 OK\r\nContent-Length: 500\r\n\r\nshort"]
-)
+@pytest.mark.parametrize("said", [b"", b"hang", b"nonsense\r\n\r\n"])
 async def test_no_answer_is_no_answer(start: Start, said: bytes) -> None:
     with pytest.raises(http.NoAnswer):
         await ask(await start(said))
