@@ -3,6 +3,7 @@
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
 from itertools import pairwise
 
 from monitor.budgets.protection import Finding
@@ -35,28 +36,49 @@ def day_hours(latitude_deg: float, day_of_year: int) -> float:
     return 24 - 24 / math.pi * math.acos(min(1.0, max(-1.0, cosine)))
 
 
-def dusk_in_s(latitude_deg: float, longitude_deg: float, now_s: float) -> float:
-    """Seconds between a time (UTC, since 1970) and the nearest sunset; longitude [°, east positive].
+def equation_of_time_minutes(day_of_year: int) -> float:
+    """How far a sundial runs ahead of the clock [min] on a day [1 to 366].
 
-    Sunset is half a day's length after solar noon, 12 h UTC less longitude/15 and the equation of time, which is
-    9.87 sin 2B − 7.53 cos B − 1.5 sin B minutes with B = 360°(day − 81)/364 (Duffie and Beckman, Solar
-    Engineering of Thermal Processes, 1.5; there in the form of Spencer; this short form is common practice). Good
-    to some 10 minutes below 60° of latitude. Infinite where the sun does not set.
+    9.87 sin 2B − 7.53 cos B − 1.5 sin B with B = 360°(day − 81)/364: the short form that solar handbooks give,
+    common practice; good to a minute.
+
+    >>> round(equation_of_time_minutes(307)), round(equation_of_time_minutes(42))
+    (16, -15)
+    """
+    need("day of the year", day_of_year, 1, 366, "")
+    b = math.radians(360 * (day_of_year - 81) / 364)
+    return 9.87 * math.sin(2 * b) - 7.53 * math.cos(b) - 1.5 * math.sin(b)
+
+
+def sunset_h(latitude_deg: float, longitude_deg: float, day_of_year: int) -> float | None:
+    """Hours UTC of the sunset on a day [1 to 366], longitude [°, east positive]; may lie outside 0 to 24.
+
+    Half a day's length after solar noon, which is 12 h less longitude/15 and the equation of time. Good to some ten
+    minutes below 60° of latitude. None where the sun does not set or does not rise.
+
+    >>> round(sunset_h(51.5, -0.1, 172), 1)  # London at midsummer: 20:21 UTC
+    20.4
+    """
+    hours = day_hours(latitude_deg, day_of_year)
+    if not 0 < hours < 24:
+        return None
+    return 12 - longitude_deg / 15 - equation_of_time_minutes(day_of_year) / 60 + hours / 2
+
+
+def dusk_in_s(latitude_deg: float, longitude_deg: float, now_s: float) -> float:
+    """Seconds between a time (UTC, since 1970) and the nearest sunset; infinite where the sun does not set.
 
     >>> dusk_in_s(-33.9, 151.2, 1_766_307_900) < 600  # Sydney, 21 December 2025 09:05 UTC
     True
     """
-    best = math.inf
-    for day in (-1, 0, 1):
-        midnight_s = (now_s // 86_400 + day) * 86_400
-        day_of_year = int(midnight_s // 86_400 % 365.2425) + 1
-        hours = day_hours(latitude_deg, min(day_of_year, 366))
-        if 0 < hours < 24:
-            b = math.radians(360 * (day_of_year - 81) / 364)
-            equation_minutes = 9.87 * math.sin(2 * b) - 7.53 * math.cos(b) - 1.5 * math.sin(b)
-            noon_h = 12 - longitude_deg / 15 - equation_minutes / 60
-            best = min(best, abs(now_s - midnight_s - (noon_h + hours / 2) * 3600))
-    return best
+    today = datetime.fromtimestamp(now_s, UTC).date()
+    found = [math.inf]
+    for day in (today - timedelta(days=1), today, today + timedelta(days=1)):
+        sunset = sunset_h(latitude_deg, longitude_deg, day.timetuple().tm_yday)
+        if sunset is not None:
+            midnight_s = datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp()
+            found.append(abs(now_s - midnight_s - sunset * 3600))
+    return min(found)
 
 
 def daily_wh(day_watts: float, night_watts: float, night_hours: float) -> float:

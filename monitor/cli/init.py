@@ -17,6 +17,7 @@ QUESTIONS: tuple[tuple[str, str, str], ...] = (
     ("timezone", "Time zone", "Australia/Sydney"),
     ("coldest", "Coldest night in °C (or like 14F)", "-9"),
     ("hottest", "Hottest day in °C (or like 110F)", "44"),
+    ("network", "Network of the switches and cameras; a survey stays inside it", "10.20.0.0/22"),
     ("headend", "Name of the head-end", "office"),
     ("headend_address", "IP address of the head-end switch", "10.20.0.2"),
     ("headend_port", "Its port that leads to the pole", "9"),
@@ -63,6 +64,7 @@ site:
   timezone: {a["timezone"]}
   {_either(a["coldest"], "F", "coldest_f", "coldest_c")}
   {_either(a["hottest"], "F", "hottest_f", "hottest_c")}
+  subnets: [{a["network"]}]     # farpole survey stays inside these
 
 credentials:                    # the words themselves stand in secrets.yaml (chmod 600), under this name:
   switches: {{kind: snmpv2c, secret: switches}}
@@ -130,4 +132,5 @@ def main(given: Namespace) -> int:
         print(f"farpole: {file} cannot be written: {error.strerror}", file=sys.stderr)
         return FAILED
     print(f"\nWrote {file}. See its budgets: farpole budget {file}")
+    print(f"Fill in what is on the network: sudo farpole survey --plan {file} --write-plan found.yaml")
     return OK

@@ -14,6 +14,8 @@ from monitor.budgets.autonomy import (
     daily_wh,
     day_hours,
     dusk_in_s,
+    equation_of_time_minutes,
+    sunset_h,
     usable_wh,
 )
 from monitor.budgets.sun import clear_sky_hours
@@ -223,6 +225,21 @@ def test_the_nearest_sunset(latitude: float, longitude: float, utc: str) -> None
     assert dusk_in_s(latitude, longitude, at_s) < 12 * 60
     assert dusk_in_s(latitude, longitude, at_s + 6 * 3600) == pytest.approx(6 * 3600, abs=12 * 60)
     assert dusk_in_s(latitude, longitude, at_s - 6 * 3600) == pytest.approx(6 * 3600, abs=12 * 60)
+
+
+# Extremes of the equation of time, Astronomical Almanac, from memory: 11 Feb, 14 May, 26 Jul, 3 Nov; ±1 minute.
+@pytest.mark.parametrize(
+    ("day", "minutes"), [(42, -14.2), (134, 3.7), (207, -6.5), (307, 16.4), (105, 0.0), (165, 0.0)]
+)
+def test_the_equation_of_time(day: int, minutes: float) -> None:
+    assert equation_of_time_minutes(day) == pytest.approx(minutes, abs=1.0)
+
+
+@given(st.integers(1, 366), st.floats(-59, 59), st.floats(-179, 165))
+def test_fifteen_degrees_to_the_east_the_sun_sets_an_hour_earlier(day: int, latitude: float, longitude: float) -> None:
+    here, there = sunset_h(latitude, longitude, day), sunset_h(latitude, longitude + 15, day)
+    assert here is not None
+    assert there == pytest.approx(here - 1)
 
 
 def test_where_the_sun_does_not_set_there_is_no_dusk() -> None:
