@@ -33,4 +33,5 @@ def need(name: str, value: float, low: float, high: float, unit: str) -> None:
     ValueError: length -1 km is outside 0 to 200 km
     """
     if not low <= value <= high:
-        raise ValueError(f"{name} {value:g} {unit} is outside {low:g} to {high:g} {unit}")
+        of = f" {unit}" if unit else ""
+        raise ValueError(f"{name} {value:g}{of} is outside {low:g} to {high:g}{of}")

@@ -112,22 +112,12 @@ def _from_history(data: Path, given: Namespace, why_not: str) -> int:
     assert zone is not None, "astimezone() always gives a zone"
     print(f"as of {terminal.when(last_s, zone)}; farpole is not running", file=sys.stderr)
     if given.json:
-        print(
-            json.dumps(
-                [
-                    {
-                        "resource": v.resource,
-                        "type": v.type,
-                        "severity": v.severity,
-                        "cleared": v.cleared,
-                        "text": v.text,
-                        "raised_s": v.raised_s,
-                    }
-                    for v in views
-                ],
-                ensure_ascii=False,
-            )
-        )
+        told = [
+            {name: getattr(v, name) for name in ("resource", "type", "severity", "cleared", "text", "raised_s")}
+            for v in views
+        ]
+        past = {"running": False, "as_of_s": last_s, "poles": [], "alarms": told}
+        print(json.dumps(past if given.command == "status" else told, ensure_ascii=False))
     elif given.command == "why":
         print(terminal.why(given.place, views, zone))
     else:

@@ -82,6 +82,14 @@ def _add_running(commands: "argparse._SubParsersAction[argparse.ArgumentParser]"
         metavar="ADDRESS:PORT",
         help="where the page is served; 'off' for no page (default: 127.0.0.1:8460)",
     )
+    run.add_argument(
+        "--history-gb",
+        type=float,
+        default=None,
+        metavar="GB",
+        help="what the history may take on the disk; then the oldest single readings go, never alarms, baselines "
+        "or daily figures (default: half of the disk)",
+    )
     run.set_defaults(room="monitor.cli.run")
     demo = commands.add_parser(
         "demo",

@@ -46,7 +46,8 @@ def main(given: Namespace) -> int:
     beside: Path = given.plan.parent / "secrets.yaml"
     secrets = given.secrets or (beside if beside.exists() else None)
     try:
-        settings = Settings(given.plan, given.data or data_directory(), secrets, page_address(given.page))
+        page = page_address(given.page)
+        settings = Settings(given.plan, given.data or data_directory(), secrets, page, given.history_gb)
         asyncio.run(Daemon(settings).run())
     except NotRight as error:
         print(error, file=sys.stderr)

@@ -15,6 +15,7 @@ from typing import Any
 from monitor.alarms.book import without
 from monitor.daemon.asking import Asking
 from monitor.daemon.auditing import STATION
+from monitor.daemon.ballast import quota_octets
 from monitor.daemon.clock import Clock, SystemClock
 from monitor.daemon.design import Design
 from monitor.daemon.desk import Desk
@@ -52,6 +53,8 @@ class Settings:
     data: Path
     secrets_file: Path | None
     page: tuple[str, int] | None = ("127.0.0.1", 8460)
+    history_gb: float | None = None
+    """What the history may take; None for half of the disk."""
 
 
 class Daemon:
@@ -77,7 +80,8 @@ class Daemon:
         design, secrets = self.read()
         with self._stack:
             sockets = self._take(self.settings)
-            keeper = Keeper(self.settings.data / HISTORY)
+            quota = quota_octets(self.settings.data, self.settings.history_gb)
+            keeper = Keeper(self.settings.data / HISTORY, quota)
             try:
                 await keeper.open()
             except NotKept as error:

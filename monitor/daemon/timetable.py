@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from monitor.daemon.asking import Asking
 from monitor.daemon.auditing import Auditing
 from monitor.daemon.clock import Clock
+from monitor.daemon.folding import Folding
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.memory import Memory
 from monitor.daemon.post import Post
@@ -67,6 +68,7 @@ def timetable(
         schedule.every(f"power {asked.resource}", period_s, _powers(powering, asked), 1.0 + 0.5 * i)
     schedule.every("write", min(plan.rounds.reach_s, 15.0), _without_answer(write), 2.0)
     schedule.every("send", 1.0, post.send, 1.0)
+    schedule.every("fold", 3600.0, _without_answer(Folding(design, keeper, clock).run), 60.0)
     for person in plan.callouts:
         if person.at:
             schedule.daily(f"letter {person.name}", person.at, lambda person=person: post.morning_letter(person))  # type: ignore[misc]  # mypy cannot type a default that binds the loop's name

@@ -9,6 +9,7 @@ import zlib
 from array import array
 
 import numpy as np
+from numpy.typing import NDArray
 
 from monitor.facts.readings import Round, State
 
@@ -33,11 +34,17 @@ def unpack(blob: bytes) -> tuple[int, "array[float]", bytearray]:
         columns = np.frombuffer(raw, dtype="<f8", offset=_HEAD.size)
     except (zlib.error, struct.error, ValueError) as error:
         raise ValueError(f"damaged round row: {error}") from None
-    missing = np.isnan(columns)
-    states = np.zeros(len(columns), np.uint8)
-    states[missing] = columns.view(np.uint64)[missing] & np.uint64(0xFF)
-    if (states > State.GARBLED).any() or (states[missing] == State.SEEN).any():
+    states = states_of(columns)
+    if (states > State.GARBLED).any() or (states[np.isnan(columns)] == State.SEEN).any():
         raise ValueError("damaged round row: a state that does not exist")
     values = array("d")
     values.frombytes(columns.tobytes())
     return layout_id, values, bytearray(states.tobytes())
+
+
+def states_of(columns: NDArray[np.float64]) -> NDArray[np.uint8]:
+    """The states that stand inside the NaN of contiguous columns of any shape."""
+    missing = np.isnan(columns)
+    states = np.zeros(columns.shape, np.uint8)
+    states[missing] = columns.view(np.uint64)[missing] & np.uint64(0xFF)
+    return states

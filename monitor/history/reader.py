@@ -1,23 +1,33 @@
-"""One reader for everybody: a series, from, to, at most N points → columns."""
+"""One reader for everybody: a series, from, to, at most N points → columns, whichever table they come from.
+
+Stretches of a day or longer are made of daily rollups, shorter ones of day blocks and of the rows of days that are
+not folded yet; each reading counts once.
+"""
 
 import struct
+import zlib
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import Connection, select, text
+from sqlalchemy import Connection, bindparam, select, text
 
 from monitor.facts.readings import Slot, State
 from monitor.history import tables as t
-from monitor.history.codec import unpack
+from monitor.history.blocks import Damaged, Day, Floats, unpack
+from monitor.history.fold import DAY_S, chunks, merged
 
-Floats = NDArray[np.float64]
+NOT_ASKED = 255
+"""Stands among the states of stretches in which nobody asked."""
+_COUNTS = ("n", "dark", "silent", "absent", "garbled")
 
 
 @dataclass(frozen=True, slots=True)
 class Columns:
     """Readings in at most N equal stretches of time; NaN where nothing was seen, −inf for no light.
 
+    ``states`` is SEEN where anything was seen, else the kind of missing that was most frequent, else NOT_ASKED.
     ``resolution_s`` is the distance between readings over most of the time, ``latest_resolution_s`` at its end
     (0: fewer than two).
     """
@@ -28,32 +38,140 @@ class Columns:
     highs: Floats
     seen: NDArray[np.int64]
     missed: NDArray[np.int64]
+    states: NDArray[np.uint8]
     resolution_s: float
     latest_resolution_s: float
 
 
-def read(connection: Connection, slot: Slot, from_s: float, to_s: float, points: int) -> Columns:
-    """One series between two times (UTC seconds) in at most ``points`` stretches."""
-    times, values, states = _raw(connection, slot, from_s, to_s)
+@dataclass(frozen=True, slots=True)
+class _Pieces:
+    """What a stretch is made of: readings, or whole days; one row each, in any order."""
+
+    times_s: Floats
+    lows: Floats
+    means: Floats
+    highs: Floats
+    counts: Floats
+    """A row each for n, dark, silent, absent, garbled."""
+
+
+class Places:
+    """Where each series stands in the rows of each layout; read once, then only what is new."""
+
+    def __init__(self) -> None:
+        self._layouts: list[tuple[int, int, NDArray[np.uint32]]] = []
+
+    def of(self, connection: Connection, series: int) -> tuple[dict[int, int], set[int]]:
+        """Layout → place of the series, and the device slots that have it."""
+        last = self._layouts[-1][0] if self._layouts else 0
+        query = select(t.layout.c.id, t.layout.c.slot, t.layout.c.series_ids).where(t.layout.c.id > last)
+        for number, slot, ids in connection.execute(query.order_by(t.layout.c.id)):
+            self._layouts.append((number, slot, np.frombuffer(ids, "<u4")))
+        places, slots = {}, set()
+        for number, slot, ids in self._layouts:
+            at = np.flatnonzero(ids == series)
+            if len(at):
+                places[number] = int(at[0])
+                slots.add(slot)
+        return places, slots
+
+
+def read(
+    connection: Connection, places: Places, slots: Sequence[Slot], from_s: float, to_s: float, points: int
+) -> dict[Slot, Columns]:
+    """Several series between two times (UTC seconds) in at most ``points`` stretches each."""
+    offset_s = _offset(connection)
+    whole_days = (-(-(from_s + offset_s) // DAY_S), (to_s + offset_s) // DAY_S)
+    by_days = (to_s - from_s) / points >= DAY_S and whole_days[1] - whole_days[0] > 1
+    numbers = {slot: number_of(connection, slot) for slot in slots}
+    known = [number for number in numbers.values() if number is not None]
+    days = _rollups(connection, known, int(whole_days[0]), int(whole_days[1]) - 1, offset_s) if by_days else {}
+    found = {}
+    for slot, number in numbers.items():
+        pieces = []
+        if number is not None:
+            rolled = days.get(number)
+            if rolled is None or not len(rolled.times_s):
+                pieces.append(_each(readings(connection, places, number, from_s, to_s)))
+            else:
+                first_s, end_s = rolled.times_s.min() - DAY_S / 2, rolled.times_s.max() + DAY_S / 2
+                before = readings(connection, places, number, from_s, first_s - 0.001)
+                after = readings(connection, places, number, end_s, to_s)
+                pieces += [_each(before), rolled, _each(after)]
+        found[slot] = _stretches(pieces, from_s, to_s, points)
+    return found
+
+
+def number_of(connection: Connection, slot: Slot) -> int | None:
+    """The id of a series, where it is known."""
+    where = (t.series.c.resource == slot.resource, t.series.c.quantity == slot.quantity)
+    return connection.execute(select(t.series.c.id).where(*where)).scalar()
+
+
+def _offset(connection: Connection) -> int:
+    query = select(t.setting.c.value).where(t.setting.c.name == "standard_offset_s")
+    return int(connection.execute(query).scalar() or 0)
+
+
+def _each(day: Day) -> _Pieces:
+    """Every reading as a piece of its own."""
+    seen = day.states == State.SEEN
+    dark = seen & np.isneginf(day.values)
+    lit = seen & ~dark
+    counts = [lit, dark, *(day.states == kind for kind in (State.SILENT, State.ABSENT, State.GARBLED))]
+    return _Pieces(day.times_s, day.values, day.values, day.values, np.array(counts, np.float64))
+
+
+_ROLLUPS = text(
+    "WITH RECURSIVE d(day) AS (SELECT CAST(:first AS INTEGER) UNION ALL SELECT day + 1 FROM d WHERE day < :last) "
+    "SELECT r.series, r.day, r.lo, r.mean, r.hi, r.n, r.dark, r.silent, r.absent, r.garbled "
+    "FROM d JOIN rollup_day r ON r.day = d.day WHERE r.series IN :series"
+).bindparams(bindparam("series", expanding=True))
+"""Rollups lie by day, so that a night writes few pages: each day is sought by itself."""
+
+
+def _rollups(
+    connection: Connection, numbers: Sequence[int], first: int, last: int, offset_s: int
+) -> dict[int, _Pieces]:
+    if not numbers or last < first:
+        return {}
+    rows = connection.execute(_ROLLUPS, {"first": first, "last": last, "series": list(numbers)}).all()
+    table = np.array(rows, np.float64).reshape(-1, 10)
+    found = {}
+    for number in numbers:
+        own = table[table[:, 0] == number]
+        lows, highs = own[:, 2].copy(), own[:, 4].copy()
+        dark = own[:, 6] > 0
+        lows[dark] = -np.inf
+        highs[dark & np.isnan(highs)] = -np.inf
+        times = (own[:, 1] + 0.5) * DAY_S - offset_s
+        found[number] = _Pieces(times, lows, own[:, 3], highs, own[:, 5:].T)
+    return found
+
+
+def _stretches(pieces: Sequence[_Pieces], from_s: float, to_s: float, points: int) -> Columns:
     edges = np.linspace(from_s, to_s, points + 1)
+    times = np.concatenate([np.empty(0), *(piece.times_s for piece in pieces)])
     which = np.clip(np.searchsorted(edges, times, side="right") - 1, 0, points - 1)
-    shape = points
-    lows, highs = np.full(shape, np.inf), np.full(shape, -np.inf)
-    seen = states == State.SEEN
-    sums, counts = np.zeros(shape), np.zeros(shape, np.int64)
-    finite = seen & np.isfinite(values)
-    np.add.at(sums, which[finite], values[finite])
-    np.add.at(counts, which[finite], 1)
-    np.minimum.at(lows, which[seen], values[seen])
-    np.maximum.at(highs, which[seen], values[seen])
-    missed = np.bincount(which[~seen], minlength=shape)
+    counts = np.concatenate([np.empty((len(_COUNTS), 0)), *(piece.counts for piece in pieces)], axis=1)
+    sums = np.array([np.bincount(which, weights=row, minlength=points) for row in counts])
+    lit, dark, missing = sums[0], sums[1], sums[2:]
+    column = {
+        name: np.concatenate([np.empty(0), *(getattr(piece, name) for piece in pieces)])
+        for name in ("lows", "means", "highs")
+    }
+    weighed = np.where(counts[0] > 0, column["means"] * np.maximum(counts[0], 1), 0.0)
     with np.errstate(invalid="ignore", divide="ignore"):
-        means = np.where(counts > 0, sums / np.maximum(counts, 1), np.nan)
-    dark = (counts == 0) & (np.bincount(which[seen], minlength=shape) > 0)
-    means[dark] = -np.inf
-    empty = np.isinf(lows) & (lows > 0)
-    lows[empty] = highs[empty] = np.nan
-    return Columns((edges[:-1] + edges[1:]) / 2, lows, means, highs, counts, missed, *_resolution(times))
+        means = np.bincount(which, weights=np.where(counts[0] > 0, weighed, 0.0), minlength=points) / lit
+    means[(lit == 0) & (dark > 0)] = -np.inf
+    lows, highs = np.full(points, np.nan), np.full(points, np.nan)
+    np.fmin.at(lows, which, column["lows"])
+    np.fmax.at(highs, which, column["highs"])
+    states = np.where(missing.sum(axis=0) > 0, missing.argmax(axis=0) + 1, NOT_ASKED).astype(np.uint8)
+    states[lit + dark > 0] = State.SEEN
+    middle = (edges[:-1] + edges[1:]) / 2
+    seen, missed = lit.astype(np.int64), missing.sum(axis=0).astype(np.int64)
+    return Columns(middle, lows, means, highs, seen, missed, states, *_resolution(np.sort(times)))
 
 
 def _resolution(times: Floats) -> tuple[float, float]:
@@ -66,31 +184,64 @@ def _resolution(times: Floats) -> tuple[float, float]:
     return float(usual), float(np.median(steps[-60:]))
 
 
-def _raw(connection: Connection, slot: Slot, from_s: float, to_s: float) -> tuple[Floats, Floats, NDArray[np.uint8]]:
-    """Every reading of a series in time order; rows that are damaged are left out."""
-    where = (t.series.c.resource == slot.resource, t.series.c.quantity == slot.quantity)
-    series = connection.execute(select(t.series.c.id).where(*where)).scalar()
-    if series is None:
-        return np.empty(0), np.empty(0), np.empty(0, np.uint8)
-    place: dict[int, int] = {}
-    slots: set[int] = set()
-    for row in connection.execute(select(t.layout)):
-        ids = struct.unpack(f"<{len(row.series_ids) // 4}I", row.series_ids)
-        if series in ids:
-            place[row.id] = ids.index(series)
-            slots.add(row.slot)
-    found: list[tuple[float, float, int]] = []
-    query = text("SELECT id, blob FROM round_row WHERE id BETWEEN :low AND :high AND (id & 65535) = :slot ORDER BY id")
-    for device in slots:
-        bounds = {"low": int(from_s) << 16, "high": (int(to_s) << 16) | 0xFFFF, "slot": device}
-        for row_id, blob in connection.execute(query, bounds):
+def readings(connection: Connection, places: Places, series: int, from_s: float, to_s: float) -> Day:
+    """Every reading of a series in time order; what is damaged is left out: one reading less, never a wrong one."""
+    parts = [*_blocks(connection, series, from_s, to_s), _rows(connection, places, series, from_s, to_s)]
+    times = np.concatenate([part.times_s for part in parts])
+    values = np.concatenate([part.values for part in parts])
+    states = np.concatenate([part.states for part in parts])
+    if len(times) > 1 and (np.diff(times) <= 0).any():  # rows that came late for a folded day
+        whole = merged(Day(times[:0], values[:0], states[:0]), Day(times, values, states))
+        times, values, states = whole.times_s, whole.values, whole.states
+    low, high = np.searchsorted(times, from_s, "left"), np.searchsorted(times, to_s, "right")
+    return Day(times[low:high], values[low:high], states[low:high])
+
+
+def _blocks(connection: Connection, series: int, from_s: float, to_s: float) -> list[Day]:
+    """The folded days of a series that touch a stretch of time."""
+    low, high = int(from_s // DAY_S) - 1, int(to_s // DAY_S) + 1  # a site day lies within one day of UTC's
+    found = []
+    for some in chunks([day << 24 | series for day in range(low, high + 1)]):
+        query = select(t.day_block.c.blob).where(t.day_block.c.id.in_(some)).order_by(t.day_block.c.id)
+        for (blob,) in connection.execute(query):
             try:
-                layout, values, states = unpack(blob)
-            except ValueError:
-                continue  # a damaged row is one reading less, never a wrong one
-            i = place.get(layout)
-            if i is not None:
-                found.append((float(row_id >> 16), values[i], states[i]))
-    found.sort()
-    table = np.array(found, dtype=np.float64).reshape(-1, 3)
-    return table[:, 0], table[:, 1], table[:, 2].astype(np.uint8)
+                found.append(unpack(blob))
+            except Damaged:
+                continue
+    return found
+
+
+_ROWS = text("SELECT id, blob FROM round_row WHERE id BETWEEN :low AND :high AND (id & 65535) = :slot ORDER BY id")
+
+
+def _rows(connection: Connection, places: Places, series: int, from_s: float, to_s: float) -> Day:
+    """What stands of a series in round rows."""
+    where, slots = places.of(connection, series)
+    times: list[int] = []
+    raw: list[bytes] = []
+    for slot in slots:
+        bounds = {"low": int(from_s) << 16, "high": (int(to_s) << 16) | 0xFFFF, "slot": slot}
+        for key, blob in connection.execute(_ROWS, bounds):
+            one = _value(blob, where)
+            if one is not None:
+                times.append(key >> 16)
+                raw.append(one)
+    values = np.frombuffer(b"".join(raw), "<f8").astype(np.float64)
+    states = np.zeros(len(values), np.uint8)
+    missing = np.isnan(values)
+    states[missing] = values.view(np.uint64)[missing] & np.uint64(0xFF)
+    right = states <= State.GARBLED
+    order = np.argsort(np.array(times, np.float64)[right], kind="stable")
+    return Day(np.array(times, np.float64)[right][order], values[right][order], states[right][order])
+
+
+def _value(blob: bytes, places: dict[int, int]) -> bytes | None:
+    """The eight octets of one series in a row; None where the row is damaged, or of another layout."""
+    try:
+        row = zlib.decompress(blob)
+        place = places.get(struct.unpack_from("<I", row)[0])
+    except (zlib.error, struct.error):
+        return None
+    if place is None or len(row) < 12 + 8 * place:
+        return None
+    return row[4 + 8 * place : 12 + 8 * place]

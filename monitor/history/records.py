@@ -5,13 +5,13 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from sqlalchemy import Connection, update
-from sqlalchemy.dialects.sqlite import insert as sqlite_insert
 
 from monitor.alarms.book import Alarm, Key
 from monitor.alarms.callouts import Message
 from monitor.alarms.cause import Cause
 from monitor.alarms.states import Operator, Severity
 from monitor.history import tables as t
+from monitor.history.engine import putting
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +37,16 @@ class PastChange:
     raised_s: float
 
 
+@dataclass(frozen=True, slots=True)
+class Repair:
+    """What somebody did at a pole, and when."""
+
+    at_s: float
+    resource: str
+    who: str
+    text: str
+
+
 def upsert_alarm(connection: Connection, alarm: Alarm) -> int:
     """Keep an alarm as it is now; its row's id."""
     row = {
@@ -55,7 +65,7 @@ def upsert_alarm(connection: Connection, alarm: Alarm) -> int:
         "changed_s": alarm.changed_s,
         "times_raised": alarm.times_raised,
     }
-    statement = sqlite_insert(t.alarm).values(row)
+    statement = putting(connection, t.alarm).values(row)
     same = [t.alarm.c.resource, t.alarm.c.type, t.alarm.c.qualifier]
     statement = statement.on_conflict_do_update(index_elements=same, set_=row)
     return int(connection.execute(statement.returning(t.alarm.c.id)).scalar_one())

@@ -59,6 +59,94 @@ round_row = Table(
     Column("blob", LargeBinary, nullable=False),
 )
 
+day_block = Table(
+    "day_block",
+    meta,
+    Column("id", _BIG, primary_key=True, doc="site day << 24 | series"),
+    Column("blob", LargeBinary, nullable=False),
+)
+
+rollup_day = Table(
+    "rollup_day",
+    meta,
+    Column("day", Integer, primary_key=True, doc="of the site's standard time, since 1970"),
+    Column("series", Integer, primary_key=True),
+    Column("n", Integer, nullable=False, doc="readings with a finite value"),
+    Column("lo", Float, nullable=True),
+    Column("mean", Float, nullable=True),
+    Column("hi", Float, nullable=True),
+    Column("last", Float, nullable=True),
+    Column("dark", Integer, nullable=False, doc="readings of no light"),
+    Column("silent", Integer, nullable=False),
+    Column("absent", Integer, nullable=False),
+    Column("garbled", Integer, nullable=False),
+    sqlite_with_rowid=False,
+)
+
+feature_day = Table(
+    "feature_day",
+    meta,
+    Column("day", Integer, primary_key=True),
+    Column("series", Integer, primary_key=True),
+    Column("version", Integer, primary_key=True, doc="of the way in which they are computed"),
+    Column("n", Integer, nullable=False),
+    Column("midmean", Float, nullable=True),
+    Column("p5", Float, nullable=True),
+    Column("p95", Float, nullable=True),
+    Column("t_mean", Float, nullable=True),
+    Column("sxy", Float, nullable=True),
+    Column("sxx", Float, nullable=True),
+    sqlite_with_rowid=False,
+)
+
+baseline = Table(
+    "baseline",
+    meta,
+    Column("id", _BIG, primary_key=True),
+    Column("resource", String, nullable=False),
+    Column("quantity", String, nullable=False),
+    Column("from_s", Float, nullable=False),
+    Column("value", Float, nullable=True, doc="empty while it is still being learnt"),
+    Column("spread", Float, nullable=True),
+    Column("reason", Text, nullable=False, doc="turn-up, a repair, a new optic, a step upward"),
+    Column("detail", Text, nullable=False, doc="JSON: serial numbers, temperature, load"),
+)
+
+repair = Table(
+    "repair",
+    meta,
+    Column("id", _BIG, primary_key=True),
+    Column("at_s", Float, nullable=False, index=True),
+    Column("resource", String, nullable=False),
+    Column("who", String, nullable=False),
+    Column("text", Text, nullable=False),
+)
+
+cursor = Table(
+    "cursor",
+    meta,
+    Column("peer", String, primary_key=True),
+    Column("kind", String, primary_key=True),
+    Column("at", _BIG, nullable=False, doc="the last id that the peer has confirmed"),
+)
+
+untimed_row = Table(
+    "untimed_row",
+    meta,
+    Column("id", _BIG, primary_key=True),
+    Column("boot", String, nullable=False, doc="the start of the machine whose monotonic clock it was"),
+    Column("monotonic_s", Float, nullable=False),
+    Column("slot", ForeignKey("device_slot.id"), nullable=False),
+    Column("blob", LargeBinary, nullable=False),
+)
+
+setting = Table(
+    "setting",
+    meta,
+    Column("name", String, primary_key=True),
+    Column("value", String, nullable=False),
+)
+
 event = Table(
     "event",
     meta,

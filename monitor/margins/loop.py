@@ -44,7 +44,7 @@ def from_step(before: tuple[float, float], after: tuple[float, float]) -> Loop |
 
     >>> loop = from_step((51.5, 1.0), (50.5, 1.4))
     >>> round(loop.ohms, 2), round(loop.error_ohms, 2)
-    (2.5, 0.08)
+    (2.5, 0.11)
     """
     rise = after[1] - before[1]
     ohms = -(after[0] - before[0]) / rise if rise else -1.0

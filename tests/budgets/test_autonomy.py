@@ -1,4 +1,5 @@
 import math
+import time
 from datetime import datetime
 from typing import Any
 
@@ -138,6 +139,29 @@ def test_what_must_be_mended_is_found(changes: dict[str, Any], name: str, tarrow
     assert (fine[name], bad[name]) == (False, True)
 
 
+def test_volts_that_only_just_hold_are_no_findings(tarrow: Plan, sheets: Sheets) -> None:
+    def bad(**changes: float) -> set[str]:
+        found = autonomy(solar(tarrow, **changes), sheets.batteries, -36, 148, -9, 10, 14).findings
+        return {f.name for f in found if f.bad}
+
+    same = solar(tarrow).cutoff_volts
+    assert bad(reconnect_volts=same) == {"reconnects too soon"}
+    # Eight cells of 25.6 V: 2.8 V a cell (datasheet) less 0.05 V is what is still allowed, 22.0 V.
+    assert "cut-off too low" not in bad(cutoff_volts=22.02)
+    assert "cut-off too low" in bad(cutoff_volts=21.98)
+
+
+def test_a_makers_own_limit_of_charging_takes_the_place_of_freezing(tarrow: Plan, sheets: Sheets) -> None:
+    def noted(coldest_c: float, above_c: float | None) -> list[bool]:
+        found = autonomy(solar(tarrow, charge_above_c=above_c), sheets.batteries, -36, 148, coldest_c, 10, 14).findings
+        return [f.note for f in found if f.name == "charging locked out by cold"]
+
+    assert noted(-9, -20) == []
+    assert noted(3, 5) == [True]
+    assert noted(0.5, None) == []
+    assert noted(0, None) == []
+
+
 def test_lithium_that_cannot_be_charged_on_cold_mornings_is_noted(tarrow: Plan, sheets: Sheets) -> None:
     def noted(coldest_c: float) -> list[bool]:
         found = autonomy(solar(tarrow), sheets.batteries, -36, 148, coldest_c, 10, 14).findings
@@ -250,3 +274,20 @@ def test_where_the_sun_does_not_set_there_is_no_dusk() -> None:
 @given(st.floats(-55, 55), st.floats(-180, 180), st.floats(0, 4e9))
 def test_a_sunset_is_never_more_than_half_a_day_away(latitude: float, longitude: float, now_s: float) -> None:
     assert 0 <= dusk_in_s(latitude, longitude, now_s) <= 12.1 * 3600
+
+
+@pytest.mark.parametrize("day", [0, 367])
+def test_a_day_that_no_year_has_is_refused(day: int) -> None:
+    with pytest.raises(ValueError, match=r"^day of the year .* outside 1 to 366$"):
+        equation_of_time_minutes(day)
+
+
+def test_dusk_does_not_hang_on_the_machines_own_timezone(monkeypatch: pytest.MonkeyPatch) -> None:
+    before = [dusk_in_s(-36.8, 174.8, 1_766_000_000 + hour * 3600) for hour in range(24)]
+    monkeypatch.setenv("TZ", "Pacific/Auckland")
+    time.tzset()
+    try:
+        assert [dusk_in_s(-36.8, 174.8, 1_766_000_000 + hour * 3600) for hour in range(24)] == before
+    finally:
+        monkeypatch.undo()
+        time.tzset()

@@ -158,3 +158,9 @@ def test_a_collapse_is_a_collapse_by_fixed_point_iteration_too(tree: dict[str, S
         return
     if at and moved < 1e-10:
         assert all(math.isclose(solved[n].volts, at[n], rel_tol=1e-5) for n in order)
+
+
+def test_joints_cost_only_what_they_are_given() -> None:
+    assert loop_ohms(3.08, 500) == pytest.approx(3.08)
+    assert loop_ohms(3.08, 500, milliohms_per_joint=10) == pytest.approx(3.08)
+    assert loop_ohms(3.08, 500, joints=7) == pytest.approx(3.08)

@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.budgets.optical import OpticalBudget, link, loss_terms
-from monitor.budgets.terms import total
+from monitor.budgets.terms import Term, total
 from monitor.plan.datasheets import FibreSheet, OpticSheet, Sheets, Sourced
 from monitor.plan.parts import Fibre
 from tests.golden.table import rows
@@ -117,3 +117,25 @@ def test_more_plant_never_raises_light(length_m: float, more_m: float, connector
     assert long.expected_rx_dbm[0] < short.expected_rx_dbm[0]
     assert long.margin_db < short.margin_db
     assert long.overload_margin_db > short.overload_margin_db
+
+
+def test_a_published_typical_level_takes_the_place_of_the_middle() -> None:
+    middle = optic(-9, -3, -20, -3)
+    typical = middle.model_copy(update={"tx_typical_dbm": Sourced(value=-5, source="a datasheet")})
+    sheet = fibre_sheet(0.35, 0.3, 0.1)
+    sent = [link(run(500, 2, 2), sheet, a, a, "n", "f").outward.tx_dbm[1] for a in (middle, typical)]
+    assert sent[0].value == -6
+    assert sent[1] == Term("transmitter, typical", -5, "dBm", "a datasheet")
+
+
+def test_each_penalty_is_a_term_of_its_own_with_its_source() -> None:
+    a = optic(-9, -3, -20, -3, dispersion=0.8)
+    penalties = link(run(500, 2, 2), fibre_sheet(0.35, 0.3, 0.1), a, a, "n", "f").outward.penalty_terms
+    assert penalties == (Term("penalty: dispersion", 0.8, "dB", "test"),)
+
+
+def test_the_wavelengths_that_a_fibre_has_are_listed_in_order() -> None:
+    sheet = fibre_sheet(0.35, 0.3, 0.1)
+    two = sheet.model_copy(update={"db_per_km": {1550: sourced(0.22), 1310: sourced(0.35)}})
+    with pytest.raises(ValueError, match="1310, 1550"):
+        loss_terms(two, 850, 500, 2, 2)

@@ -93,5 +93,6 @@ def test_ports_start_by_priority_and_the_last_goes_first(sheets: Sheets) -> None
 
 def test_a_port_at_its_least_volts_is_served(sheets: Sheets) -> None:
     port = port_budget("1", "camera", 5, 54, 1, 4, sheets.poe_classes[4])
+    assert port.priority == "low"  # RFC 3621: the least of the three, and the default
     assert not port_volts_finding(port, 50.0).bad  # IEEE 802.3-2018 table 33-11, type 2
     assert port_volts_finding(port, 49.99).bad

@@ -1,0 +1,58 @@
+"""Days that are over: folded into blocks and rollups, and the oldest readings given up when the room runs out."""
+
+import logging
+from datetime import UTC, datetime
+
+from monitor.daemon.clock import Clock
+from monitor.daemon.design import Design
+from monitor.daemon.keeper import Keeper
+from monitor.history.fold import day_of
+from monitor.history.store import NotKept
+
+log = logging.getLogger(__name__)
+
+
+class Folding:
+    """Runs by the hour; each question to the store is short, so that rounds are kept in between."""
+
+    def __init__(self, design: Design, keeper: Keeper, clock: Clock) -> None:
+        self._design, self._keeper, self._clock = design, keeper, clock
+
+    async def run(self) -> None:
+        """Fold what is over, then make room; a history that cannot be written is tried again at the next hour."""
+        now_s = self._clock.wall_s()
+        local = datetime.fromtimestamp(now_s, UTC).astimezone(self._design.zone)
+        standard = (local.utcoffset() or local - local) - (local.dst() or local - local)
+        try:
+            offset_s = await self._keeper.ask(lambda store: store.standard_offset(int(standard.total_seconds())))
+            await self._fold(day_of(now_s, offset_s), offset_s)
+            await self._make_room(day_of(now_s, offset_s))
+        except NotKept as error:
+            log.error("days could not be folded: %s", error)
+
+    async def _fold(self, today: int, offset_s: int) -> None:
+        waiting = await self._keeper.ask(lambda store: store.to_fold(today, offset_s))
+        rows = 0
+        for slot, day in waiting:
+            rows += await self._keeper.ask(lambda store, slot=slot, day=day: store.fold(slot, day, offset_s))  # type: ignore[misc]  # mypy cannot type a default that binds the loop's name
+        if rows:
+            log.info("%d rounds of %d days were folded", rows, len({day for _, day in waiting}))
+
+    async def _make_room(self, today: int) -> None:
+        if not await self._keeper.ask(lambda store: store.full()):
+            return
+        blocks, days = 0, set()
+        while True:
+            day, gone = await self._keeper.ask(lambda store: store.thin(today))
+            if not gone:
+                break
+            blocks += gone
+            days.add(day)
+        if blocks:
+            words = f"{blocks} days of single readings were given up, from {_date(min(days))} to {_date(max(days))}"
+            log.warning("the history has reached its quota: %s; their daily figures stay", words)
+            await self._keeper.ask(lambda store: store.note(self._clock.wall_s(), "thinned", "farpole", words))
+
+
+def _date(day: int) -> str:
+    return datetime.fromtimestamp(day * 86_400, UTC).date().isoformat()

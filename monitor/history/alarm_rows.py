@@ -1,0 +1,120 @@
+"""Alarms, their changes, events and the messages that they call for: what is never thinned."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict
+from typing import Any
+
+from sqlalchemy import Connection, and_, insert, or_, select, update
+
+from monitor.alarms.book import Alarm, Change, Key
+from monitor.alarms.callouts import Message
+from monitor.history import tables as t
+from monitor.history.engine import Kept
+from monitor.history.records import (
+    PastChange,
+    Repair,
+    Waiting,
+    alarm_of,
+    upsert_alarm,
+    waiting_of,
+    withdraw_callouts,
+)
+
+
+class AlarmRows(Kept):
+    """The part of the store that people are told from."""
+
+    def record(self, changes: Sequence[Change], messages: Iterable[Message] = ()) -> None:
+        """Keep changes of alarms and the messages that they call for, in one transaction."""
+        self._act(lambda connection: _record(connection, changes, list(messages)))
+
+    def note(self, at_s: float, kind: str, resource: str, words: str) -> None:
+        """Keep an event that is no alarm: a start, a stop."""
+        row = {"at_s": at_s, "kind": kind, "resource": resource, "text": words}
+        self._act(lambda connection: connection.execute(insert(t.event).values(row)))
+
+    def notes(self, kind: str) -> list[tuple[float, str, str]]:
+        """Events of a kind, oldest first: when, of what, in which words."""
+        query = select(t.event.c.at_s, t.event.c.resource, t.event.c.text).where(t.event.c.kind == kind)
+        return self._look(lambda c: [(r[0], r[1], r[2]) for r in c.execute(query.order_by(t.event.c.id))])
+
+    def repaired(self, repair: Repair) -> None:
+        """Keep what somebody did at a pole."""
+        self._act(lambda connection: connection.execute(insert(t.repair).values(asdict(repair))))
+
+    def repairs(self, since_s: float = 0.0) -> list[Repair]:
+        """What has been done since a time, oldest first."""
+        r = t.repair.c
+        query = select(r.at_s, r.resource, r.who, r.text).where(r.at_s >= since_s).order_by(r.at_s, r.id)
+        return self._look(lambda connection: [Repair(*row) for row in connection.execute(query)])
+
+    def alarms(self) -> list[Alarm]:
+        """All alarms as they were last kept."""
+        return self._look(lambda connection: [alarm_of(row) for row in connection.execute(select(t.alarm))])
+
+    def changes(self, since_s: float, most: int = 500) -> list[PastChange]:
+        """Changes of alarms since a time, oldest first; of more than ``most`` the newest."""
+        c, a = t.alarm_change.c, t.alarm.c
+        query = (
+            select(a.resource, a.type, a.qualifier, c.at_s, c.what, c.severity, c.text, c.who, c.note, c.raised_s)
+            .join(t.alarm, a.id == c.alarm)
+            .where(c.at_s >= since_s)
+            .order_by(c.id.desc())
+            .limit(most)
+        )
+        rows = self._look(lambda connection: connection.execute(query).all())
+        return [PastChange(Key(r[0], r[1], r[2]), *r[3:]) for r in reversed(rows)]
+
+    def told(self) -> dict[tuple[str, str], bool]:
+        """(person, alarm) → whether the newest message about it was a callout that has gone, or is on its way."""
+        c = t.outbox.c
+        going = or_(c.state == "sent", and_(c.state == "waiting", c.attempts > 0))
+        query = select(c.person, c.resource, c.type, c.kind).where(going, c.kind != "letter").order_by(c.id)
+        rows = self._look(lambda connection: connection.execute(query).all())
+        return {(r.person, f"{r.resource} {r.type}"): r.kind == "callout" for r in rows}
+
+    def due(self, now_s: float) -> list[Waiting]:
+        """Messages that may leave now, in the order in which things happened.
+
+        Where one may leave, all to the same account that failed before go with it, ahead of it: an all-clear must
+        never overtake its callout.
+        """
+        c = t.outbox.c
+        query = select(t.outbox).where(c.state == "waiting").order_by(c.id)
+        rows = self._look(lambda connection: connection.execute(query).all())
+        accounts = {r.to for r in rows if r.not_before_s <= now_s}
+        leaving = [r for r in rows if r.to in accounts and (r.not_before_s <= now_s or r.attempts > 0)]
+        return [waiting_of(r) for r in leaving]
+
+    def went(self, message_id: int, at_s: float) -> None:
+        """A message has been taken by the carrier."""
+        self._set(message_id, {"state": "sent", "sent_s": at_s, "last_error": ""})
+
+    def failed(self, message_id: int, why: str, again_s: float) -> None:
+        """A message could not be sent; it may be tried again at ``again_s``."""
+        self._set(message_id, {"attempts": t.outbox.c.attempts + 1, "last_error": why, "not_before_s": again_s})
+
+    def _set(self, message_id: int, values: dict[str, Any]) -> None:
+        where = t.outbox.c.id == message_id
+        self._act(lambda connection: connection.execute(update(t.outbox).where(where).values(values)))
+
+
+def _record(connection: Connection, changes: Sequence[Change], messages: Sequence[Message]) -> None:
+    for change in changes:
+        alarm_id = upsert_alarm(connection, change.alarm)
+        row = {
+            "alarm": alarm_id,
+            "at_s": change.at_s,
+            "what": change.what,
+            "severity": change.alarm.severity.value,
+            "text": change.alarm.text,
+            "who": change.who,
+            "note": change.note,
+            "raised_s": change.alarm.raised_s,
+        }
+        connection.execute(insert(t.alarm_change).values(row))
+        if change.what in ("cleared", "linked"):
+            withdraw_callouts(connection, change.alarm.key)
+    for message in messages:
+        row = {**asdict(message), "state": "waiting", "attempts": 0, "last_error": ""}
+        connection.execute(insert(t.outbox).values(row))

@@ -1,0 +1,164 @@
+"""The database behind the store: SQLite in one file with one writer, or PostgreSQL by URL; both speak alike here."""
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+from alembic import command
+from alembic.config import Config
+from sqlalchemy import Connection, Table, create_engine, event, make_url, select
+from sqlalchemy.dialects.postgresql import insert as postgresql_insert
+from sqlalchemy.dialects.sqlite import insert as sqlite_insert
+from sqlalchemy.exc import DBAPIError, NoSuchModuleError, SQLAlchemyError
+
+from monitor.history import tables as t
+
+T = TypeVar("T")
+PAGE_OCTETS = 4096
+_PRAGMAS = (
+    "journal_mode=WAL",
+    "synchronous=FULL",
+    "wal_autocheckpoint=1000",
+    "journal_size_limit=8388608",
+    "busy_timeout=5000",
+    "foreign_keys=ON",
+)
+_MEANS = {
+    "SQLITE_FULL": "full",
+    "SQLITE_CORRUPT": "damaged",
+    "SQLITE_NOTADB": "damaged",
+    "SQLITE_IOERR": "lost",
+    "SQLITE_READONLY": "read-only",
+    "SQLITE_CANTOPEN": "lost",
+}
+
+
+class NotKept(OSError):
+    """The history could not be read or written; the message says why, ``reason`` in one word.
+
+    full, damaged, lost (the disk does not answer), read-only, or empty.
+    """
+
+    def __init__(self, message: str, reason: str = "") -> None:
+        super().__init__(message)
+        self.reason = reason
+
+
+def putting(connection: Connection, table: Table) -> Any:
+    """An INSERT that may say what happens where the key is there already."""
+    return sqlite_insert(table) if connection.dialect.name == "sqlite" else postgresql_insert(table)
+
+
+class Kept:
+    """What every part of the store stands on."""
+
+    def __init__(self, where: Path | str, read_only: bool = False, quota_octets: int | None = None) -> None:
+        self.path = where
+        self._quota_pages = quota_octets // PAGE_OCTETS if quota_octets else None
+        self._name = str(where) if isinstance(where, Path) else _shown(where)
+        if isinstance(where, Path):
+            options = "?mode=ro&uri=true" if read_only else ""
+            self._engine = create_engine(
+                f"sqlite+pysqlite:///{'file:' if read_only else ''}{where}{options}",
+                connect_args={"timeout": 5.0, "check_same_thread": False},
+            )
+            event.listen(self._engine, "connect", _read_only if read_only else self._prepare)
+            event.listen(self._engine, "begin", _begin if not read_only else _begin_reading)
+        else:
+            try:
+                self._engine = create_engine(where)
+            except (SQLAlchemyError, ImportError) as error:
+                raise NotKept(f"{self._name}: {_why_no_engine(error)}") from None
+        if not read_only:
+            self._guard(self._migrate)
+
+    def forget_ids(self) -> None:
+        """What was entered in a transaction that failed is not there: ids must be read again."""
+
+    def _guard(self, action: Callable[[], T]) -> T:
+        try:
+            return action()
+        except DBAPIError as error:
+            self.forget_ids()
+            name = getattr(error.orig, "sqlite_errorname", "") or ""
+            reason = next((word for start, word in _MEANS.items() if name.startswith(start)), "")
+            raise NotKept(f"{self._name}: {_first_line(error.orig)}", reason) from error
+        except SQLAlchemyError as error:
+            raise NotKept(f"{self._name}: {error}") from error
+
+    def _look(self, question: Callable[[Connection], T]) -> T:
+        """Ask in a transaction of its own that ends at once: a reader that holds one makes the log grow."""
+
+        def look() -> T:
+            with self._engine.connect() as connection:
+                return question(connection)
+
+        return self._guard(look)
+
+    def _act(self, change: Callable[[Connection], T]) -> T:
+        """Change something: all of it, or nothing."""
+
+        def act() -> T:
+            with self._engine.begin() as connection:
+                return change(connection)
+
+        return self._guard(act)
+
+    def _migrate(self) -> None:
+        with self._engine.begin() as connection:
+            config = Config()
+            config.set_main_option("script_location", "monitor.history:migrations")
+            config.attributes["connection"] = connection
+            command.upgrade(config, "head")
+
+    def _prepare(self, connection: Any, _: object) -> None:
+        connection.isolation_level = None  # SQLAlchemy's BEGIN below is ours, not the driver's
+        for pragma in _PRAGMAS:
+            connection.execute(f"PRAGMA {pragma}")
+        if self._quota_pages:
+            connection.execute(f"PRAGMA max_page_count={self._quota_pages}")
+
+    def setting(self, name: str, value: str) -> str:
+        """A setting that the first value given decides for ever."""
+
+        def once(connection: Connection) -> str:
+            row = {"name": name, "value": value}
+            connection.execute(putting(connection, t.setting).values(row).on_conflict_do_nothing())
+            return str(connection.execute(select(t.setting.c.value).where(t.setting.c.name == name)).scalar_one())
+
+        return self._act(once)
+
+    def close(self) -> None:
+        """Give the file back."""
+        self._engine.dispose()
+
+
+def _shown(url: str) -> str:
+    """A URL without its password."""
+    try:
+        return make_url(url).render_as_string(hide_password=True)
+    except SQLAlchemyError:
+        return "the history's URL"
+
+
+def _why_no_engine(error: Exception) -> str:
+    if isinstance(error, ImportError | NoSuchModuleError):
+        return "no driver for this database; install farpole's extra 'postgresql' and write postgresql+psycopg://…"
+    return str(error)
+
+
+def _first_line(error: BaseException | None) -> str:
+    return str(error).strip().split("\n")[0]
+
+
+def _read_only(connection: Any, _: object) -> None:
+    connection.isolation_level = None
+    connection.execute("PRAGMA query_only=ON")
+
+
+def _begin(connection: Connection) -> None:
+    connection.exec_driver_sql("BEGIN IMMEDIATE")
+
+
+def _begin_reading(connection: Connection) -> None:
+    connection.exec_driver_sql("BEGIN")
