@@ -1,5 +1,6 @@
 """The alarm book: which alarms there are, stepped by the conditions that each judgement found."""
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Literal
@@ -174,9 +175,16 @@ def _still(alarm: Alarm, condition: Condition, now_s: float) -> Change | None:
         return Change(replace(new, changed_s=now_s), now_s, "severity changed")
     if new.root != alarm.root:
         return Change(replace(new, changed_s=now_s), now_s, "linked")
-    if (cause and cause.name) != (alarm.cause and alarm.cause.name) or new.impacted != alarm.impacted:
+    if _gist(cause) != _gist(alarm.cause) or new.impacted != alarm.impacted:
         return Change(new, now_s, "cause found")
     return None
+
+
+def _gist(cause: Cause | None) -> tuple[str, ...]:
+    """A cause and its evidence without the figures, which differ a little in every round."""
+    if cause is None:
+        return ()
+    return (cause.name, *(re.sub(r"[\d.]+", "", line) for line in cause.evidence))
 
 
 def _clear(alarm: Alarm, condition: Condition, now_s: float) -> Change:

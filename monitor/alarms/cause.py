@@ -34,6 +34,8 @@ class Evidence:
     by_radio: bool = False
     gasped: bool = False
     """The switch said that its power was going, just before. Anybody could have: it decides only what is else open."""
+    uplink_doubted: bool = False
+    """The link is said to be up, but so soon after the last answer that the agent may speak of before."""
 
     @property
     def current_gone(self) -> float | None:
@@ -203,6 +205,8 @@ def _spoken(e: Evidence) -> tuple[str, ...]:
         False: "link at the port towards it: down",
         None: "link at the port towards it: not known",
     }
+    if e.uplink_doubted:
+        link[None] = "link at the port towards it: said to be up, but that may be from before"
     lines = [link[e.uplink_up]]
     if e.amperes_now is not None and e.amperes_before is not None:
         lines.append(f"feeder current: {e.amperes_before:.2f} A before, {e.amperes_now:.2f} A now")

@@ -15,6 +15,9 @@ from monitor.margins.rates import restarted_between
 
 GASP_S = 60.0
 """How long before the silence a dying gasp may have come (common practice, no source)."""
+LINK_UP_DOUBTED_S = 15.0
+"""How long after the last answer a link that is still said to be up proves nothing: agents answer from tables that
+they read anew every so many seconds (10 to 30 in agents seen). A link said to be down is believed at once."""
 FRESH_S = 10.0
 """How old a value may be to count as one of the present round."""
 
@@ -72,11 +75,13 @@ def evidence_for(
         return Evidence("supply", supply_volts_now=latest.value(Slot(root, "supply_volts"), now_s - FRESH_S))
     known, feeder = before.get(root), budget.poles[root].feeder
     link = latest.value(Slot(topology.uplink[root], "link_state"), now_s - FRESH_S)
+    doubted = link == 1 and known is not None and now_s - known.at_s < LINK_UP_DOUBTED_S
     day = next((case.at for case in feeder.cases if case.at is not None), None) if feeder else None
     supply = resources.supply(topology.supply[root])
     return Evidence(
         "pole",
-        uplink_up=None if link is None else link == 1,
+        uplink_up=None if link is None or doubted else link == 1,
+        uplink_doubted=doubted,
         amperes_before=known.amperes if known else None,
         amperes_now=latest.value(_amperes(topology, root), now_s - FRESH_S),
         share_amperes=day.amperes if day else None,

@@ -255,6 +255,16 @@ _ALL: Final = (
         off_rounds=1,
     ),
     AlarmType(
+        "history-damaged",
+        "a part of the history could not be read and was put aside",
+        "corruptData",
+        "a card or disk that damages files is about to fail: make a backup (farpole backup), replace it, and delete "
+        "what was put aside; monitoring goes on",
+        Severity.WARNING,
+        on_rounds=1,
+        off_rounds=1,
+    ),
+    AlarmType(
         "callouts-not-going-out",
         "messages wait in the outbox and cannot be sent",
         "communicationsSubsystemFailure",

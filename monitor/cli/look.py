@@ -93,7 +93,7 @@ def _concerning(alarms: list[dict[str, Any]], given: Namespace) -> list[dict[str
 
 
 def _from_history(data: Path, given: Namespace, why_not: str) -> int:
-    from monitor.daemon.run import HISTORY
+    from monitor.daemon.lock import HISTORY
     from monitor.history.store import NotKept, Store
 
     file = data / HISTORY

@@ -47,7 +47,7 @@ def main(given: Namespace) -> int:
     secrets = given.secrets or (beside if beside.exists() else None)
     try:
         page = page_address(given.page)
-        settings = Settings(given.plan, given.data or data_directory(), secrets, page, given.history_gb)
+        settings = Settings(given.plan, given.data or data_directory(), secrets, page, given.history_gb, given.history)
         asyncio.run(Daemon(settings).run())
     except NotRight as error:
         print(error, file=sys.stderr)

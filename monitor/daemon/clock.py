@@ -1,9 +1,19 @@
 """The only place that reads clocks. Ages and intervals use monotonic time; wall time is for people and history."""
 
 import asyncio
+import ctypes
 import heapq
 import time
+from pathlib import Path
 from typing import Protocol
+
+BUILT_S = 1_788_220_800.0
+"""2026-09-01: no farpole that shows this time or an earlier one knows what time it is."""
+SETTLES_S = 600.0
+"""After a start of the machine its time service has so long to set the clock; then the clock is all there is."""
+_NOT_SYNCHRONISED = 5
+"""TIME_ERROR of adjtimex(2)."""
+_TIME_SERVICES = ("/run/systemd/timesync", "/run/chrony", "/run/ntpd.pid", "/run/openntpd.pid")
 
 
 class Clock(Protocol):
@@ -15,6 +25,10 @@ class Clock(Protocol):
 
     def monotonic_s(self) -> float:
         """Seconds that never go back."""
+        ...
+
+    def trusted(self) -> bool:
+        """May what is stamped by the wall clock be kept under that time?"""
         ...
 
     async def sleep(self, seconds: float) -> None:
@@ -33,9 +47,28 @@ class SystemClock:
         """Seconds that never go back."""
         return time.monotonic()
 
+    def trusted(self) -> bool:
+        """After the build date; and set by the time service, if there is one, unless it had ten minutes to do so."""
+        if time.time() < BUILT_S:
+            return False
+        if time.monotonic() > SETTLES_S or not any(Path(service).exists() for service in _TIME_SERVICES):
+            return True
+        return not unsynchronised()
+
     async def sleep(self, seconds: float) -> None:
         """Wait in real time."""
         await asyncio.sleep(seconds)
+
+
+def unsynchronised() -> bool:
+    """Does the kernel say that nothing keeps its clock right? (adjtimex(2), which anybody may ask)"""
+    state = ctypes.create_string_buffer(512)  # struct timex has 208 octets on 64-bit Linux; modes 0 changes nothing
+    return bool(ctypes.CDLL(None).adjtimex(state) == _NOT_SYNCHRONISED)
+
+
+def boot_id() -> str:
+    """What tells one start of this machine, and so one run of its monotonic clock, from another."""
+    return Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
 
 
 class HandClock:
@@ -45,6 +78,7 @@ class HandClock:
         self._wall_s, self._monotonic_s = wall_s, 1000.0
         self._sleepers: list[tuple[float, int, asyncio.Future[None]]] = []
         self._count = 0
+        self.trust = True
 
     def wall_s(self) -> float:
         """UTC seconds since 1970, as turned."""
@@ -53,6 +87,10 @@ class HandClock:
     def monotonic_s(self) -> float:
         """Monotonic seconds, as turned."""
         return self._monotonic_s
+
+    def trusted(self) -> bool:
+        """As the test says."""
+        return self.trust
 
     async def sleep(self, seconds: float) -> None:
         """Wait until the clock has been turned that far."""

@@ -15,7 +15,8 @@ from ruamel.yaml import YAML
 
 from monitor.daemon.clock import Clock, SystemClock
 from monitor.daemon.files import load_plan, shipped
-from monitor.daemon.run import HISTORY, Daemon, Settings
+from monitor.daemon.lock import HISTORY
+from monitor.daemon.run import Daemon, Settings
 from monitor.facts.readings import Layout, Round, State
 from monitor.history.store import Store
 from monitor.plan.parts import Plan, Traps

@@ -4,13 +4,16 @@ import asyncio
 import logging
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from pathlib import Path
 from typing import TypeVar
 
 from monitor.alarms.book import Change
 from monitor.alarms.callouts import Message
 from monitor.daemon import ballast
+from monitor.daemon.clock import Clock, boot_id
 from monitor.facts.readings import Round
+from monitor.history import mending, wal, wreck
 from monitor.history.store import NotKept, Store
 
 log = logging.getLogger(__name__)
@@ -22,29 +25,90 @@ MOST_WAITING_ROUNDS = 50_000
 
 _ADVICE = {
     "full": "; make room on the disk, or give the history a larger quota (--history-gb)",
-    "damaged": "; the file is damaged: stop farpole, and start it again to have it mended",
+    "damaged": "; the file cannot be mended where it lies: look at the card, and restore a backup (farpole restore)",
     "lost": "; the disk does not answer: look at the card, its socket and its power",
     "read-only": "; the disk has become read-only, as a worn card does: replace it",
 }
 
 
 class Keeper:
-    """Keeps rounds in batches and changes at once, in the order in which they came."""
+    """Keeps rounds in batches and changes at once, in the order in which they came.
 
-    def __init__(self, path: Path, quota_octets: int | None = None) -> None:
-        self._quota = quota_octets
+    Rounds that come while the clock is not trusted are kept by the machine's monotonic clock, and get the time that
+    they truly had as soon as it is.
+    """
+
+    def __init__(self, path: Path, clock: Clock, quota_octets: int | None = None, url: str | None = None) -> None:
+        self._quota, self._clock, self._url = quota_octets, clock, url
         self._thread = ThreadPoolExecutor(1, "history")
-        self._path = path
+        self.path = path
         self._rounds: list[Round] = []
+        self._untimed: list[tuple[Round, float]] = []
+        self._gave_time = False
         self._records: list[tuple[Sequence[Change], Sequence[Message]]] = []
         self._writing = asyncio.Lock()
         self.trouble = ""
         self.dropped = 0
 
+    @property
+    def folder(self) -> Path:
+        """Where the history lies, and what has been put aside of it."""
+        return self.path.parent
+
+    @property
+    def in_a_file(self) -> bool:
+        """Is it in a file of its own, for which nobody else cares?"""
+        return self._url is None
+
     async def open(self) -> None:
-        """Open the file and bring its schema up to date; raises NotKept."""
-        self._store = await self._do(lambda: Store(self._path, quota_octets=self._quota))
-        await self._do(lambda: ballast.lay(self._path.parent))
+        """Open the history, mend it where it needs that, and bring its schema up to date; raises NotKept."""
+        self._store = await self._do(self._open)
+        await self._do(lambda: ballast.lay(self.path.parent))
+
+    def _open(self) -> Store:
+        if self._url is not None:
+            return Store(self._url)
+        try:
+            mending.finish(self.path)
+            self._mend_log()
+        except OSError as error:
+            raise NotKept(f"{self.path}: {error.strerror}", "lost") from error
+        try:
+            return Store(self.path, quota_octets=self._quota)
+        except NotKept as error:
+            if error.reason != "damaged":
+                raise
+            return self._put_aside(str(error))
+
+    def _mend_log(self) -> None:
+        name = f"{mending.PREFIX}{int(self._clock.wall_s())}.wal"
+        found = wal.mend(self.path.with_name(self.path.name + "-wal"), self.folder / name)
+        if found is not None:
+            log.error(
+                "the history's log had %d damaged pages with %d good ones behind them; mended, as it was in %s",
+                found.damaged,
+                found.followed,
+                found.copy,
+            )
+
+    def _put_aside(self, why: str) -> Store:
+        aside = mending.put_aside(self.path, self._clock.wall_s(), why)
+        log.error("the history is damaged (%s); it lies in %s, and a fresh one goes on", why, aside)
+        return Store(self.path, quota_octets=self._quota)
+
+    async def put_aside(self, why: str) -> None:
+        """The file is damaged: go on in a fresh one; raises NotKept where that cannot be."""
+        async with self._writing:
+            await self._do(lambda: self._reopen(why))
+
+    def _reopen(self, why: str = "") -> None:
+        """Close and open again: what a lost disk has left in memory must not be taken for what is on it."""
+        with suppress(NotKept):
+            self._store.close()
+        if self.in_a_file and why and wreck.sound(self.path):
+            self._store = self._put_aside(why)
+        else:
+            self._store = self._open()
 
     async def _do(self, action: Callable[[], T]) -> T:
         return await asyncio.get_running_loop().run_in_executor(self._thread, action)
@@ -55,11 +119,16 @@ class Keeper:
 
     def keep(self, rounds: Sequence[Round]) -> None:
         """Take rounds for the next flush; the oldest are dropped, and counted, when too many wait."""
-        self._rounds += rounds
-        if len(self._rounds) > MOST_WAITING_ROUNDS:
-            more = len(self._rounds) - MOST_WAITING_ROUNDS
-            del self._rounds[:more]
-            self.dropped += more
+        if self._clock.trusted():
+            self._rounds += rounds
+        else:
+            ago_s = self._clock.wall_s() - self._clock.monotonic_s()
+            self._untimed += [(one, ago_s) for one in rounds]
+        for waiting in (self._rounds, self._untimed):
+            if len(waiting) > MOST_WAITING_ROUNDS:
+                more = len(waiting) - MOST_WAITING_ROUNDS
+                del waiting[:more]
+                self.dropped += more
 
     async def record(self, changes: Sequence[Change], messages: Sequence[Message]) -> None:
         """Keep changes and messages now, or as soon as the disk can be written again."""
@@ -75,13 +144,18 @@ class Keeper:
                 await self._troubled(error)
 
     async def _troubled(self, error: NotKept) -> None:
-        if error.reason == "full" and await self._do(lambda: ballast.give_back(self._path.parent)):
-            log.error("the disk is full; %d MiB held in reserve are given back", ballast.OCTETS >> 20)
-            try:
+        try:
+            if error.reason == "full" and await self._do(lambda: ballast.give_back(self.path.parent)):
+                log.error("the disk is full; %d MiB held in reserve are given back", ballast.OCTETS >> 20)
                 await self._write()
                 return
-            except NotKept as again:
-                error = again
+            if error.reason in ("damaged", "lost", "read-only"):
+                why = str(error) if error.reason == "damaged" else ""
+                await self._do(lambda: self._reopen(why))
+                await self._write()
+                return
+        except NotKept as again:
+            error = again
         if not self.trouble:
             log.error("history is not written: %s", error)
         self.trouble = f"{error}{_ADVICE.get(error.reason, '')}"
@@ -91,16 +165,33 @@ class Keeper:
             changes, messages = self._records[0]
             await self.ask(lambda store: store.record(changes, messages))  # noqa: B023  # awaited before the next turn
             del self._records[0]
+        if self._untimed or not self._gave_time:
+            await self._write_untimed()
         if self._rounds:
             batch = list(self._rounds)
             await self.ask(lambda store: store.keep(batch))
             del self._rounds[: len(batch)]
         self.trouble = ""
 
+    async def _write_untimed(self) -> None:
+        boot = boot_id()
+        while self._untimed:
+            ago_s = self._untimed[0][1]
+            batch = [one for one, ago in self._untimed if ago == ago_s]
+            await self.ask(lambda store: store.keep_untimed(batch, boot, ago_s))  # noqa: B023  # awaited before the next turn
+            self._untimed = [pair for pair in self._untimed if pair[1] != ago_s]
+            self._gave_time = False
+        if self._clock.trusted():
+            ago_s = self._clock.wall_s() - self._clock.monotonic_s()
+            given = await self.ask(lambda store: store.give_time(boot, ago_s))
+            if given:
+                log.info("the clock is right now; %d rounds from before have been given their time", given)
+            self._gave_time = True
+
     @property
     def waiting(self) -> int:
         """Rounds and records that are not on the disk yet."""
-        return len(self._rounds) + len(self._records)
+        return len(self._rounds) + len(self._untimed) + len(self._records)
 
     async def close(self) -> None:
         """Write what waits and give the file back."""

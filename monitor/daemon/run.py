@@ -2,7 +2,6 @@
 
 import asyncio
 import contextlib
-import fcntl
 import logging
 import os
 import signal
@@ -21,6 +20,7 @@ from monitor.daemon.design import Design
 from monitor.daemon.desk import Desk
 from monitor.daemon.files import load_plan
 from monitor.daemon.keeper import Keeper
+from monitor.daemon.lock import HISTORY, held
 from monitor.daemon.memory import Memory
 from monitor.daemon.post import Post, accounts_of
 from monitor.daemon.rounds import Rounds
@@ -38,7 +38,7 @@ from monitor.show.web import application
 
 log = logging.getLogger(__name__)
 
-SOCKET, LOCK, HISTORY = "farpole.sock", "farpole.lock", "history.sqlite"
+SOCKET = "farpole.sock"
 
 
 class CannotStart(RuntimeError):
@@ -55,6 +55,8 @@ class Settings:
     page: tuple[str, int] | None = ("127.0.0.1", 8460)
     history_gb: float | None = None
     """What the history may take; None for half of the disk."""
+    history_url: str | None = None
+    """A PostgreSQL that keeps the history instead of a file in the data directory."""
 
 
 class Daemon:
@@ -81,7 +83,7 @@ class Daemon:
         with self._stack:
             sockets = self._take(self.settings)
             quota = quota_octets(self.settings.data, self.settings.history_gb)
-            keeper = Keeper(self.settings.data / HISTORY, quota)
+            keeper = Keeper(self.settings.data / HISTORY, self.clock, quota, self.settings.history_url)
             try:
                 await keeper.open()
             except NotKept as error:
@@ -105,11 +107,7 @@ class Daemon:
         """Make the data directory ours and bind every socket, or say in one line why that cannot be."""
         data = settings.data
         try:
-            data.mkdir(parents=True, exist_ok=True, mode=0o750)
-            lock = self._stack.enter_context((data / LOCK).open("w"))
-            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            lock.write(f"{os.getpid()}\n")
-            lock.flush()
+            self._stack.enter_context(held(data))
         except BlockingIOError:
             raise CannotStart(f"another farpole already runs on {data}") from None
         except OSError as error:

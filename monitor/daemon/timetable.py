@@ -11,6 +11,7 @@ from monitor.daemon.clock import Clock
 from monitor.daemon.folding import Folding
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.memory import Memory
+from monitor.daemon.mending import Mending
 from monitor.daemon.post import Post
 from monitor.daemon.powering import Asked, Powering, asked_by_modbus
 from monitor.daemon.rounds import Rounds
@@ -68,6 +69,7 @@ def timetable(
         schedule.every(f"power {asked.resource}", period_s, _powers(powering, asked), 1.0 + 0.5 * i)
     schedule.every("write", min(plan.rounds.reach_s, 15.0), _without_answer(write), 2.0)
     schedule.every("send", 1.0, post.send, 1.0)
+    schedule.every("mend", 3600.0, _mends(rounds, Mending(keeper, clock)), 10.0)
     schedule.every("fold", 3600.0, _without_answer(Folding(design, keeper, clock).run), 60.0)
     for person in plan.callouts:
         if person.at:
@@ -96,6 +98,14 @@ def _learns(rounds: Rounds, device: Device) -> Job:
 
 def _audits(auditing: Auditing, place: str) -> Job:
     return _without_answer(lambda: auditing.audit(place))
+
+
+def _mends(rounds: Rounds, mending: Mending) -> Job:
+    async def job() -> None:
+        await mending.run()
+        await rounds.step([rounds.own("history-damaged", mending.trouble)])
+
+    return job
 
 
 def _streams(streaming: Streaming, load: LoadToAsk) -> Job:

@@ -1,10 +1,16 @@
 """Days: what the store does with a day that is over, and what it gives up when its room runs out."""
 
+from collections.abc import Mapping, Sequence
+
+import numpy as np
 from sqlalchemy import Connection, delete, func, select, text
 
+from monitor.facts.quantities import QUANTITIES
+from monitor.facts.readings import Slot
 from monitor.history import tables as t
-from monitor.history.engine import PAGE_OCTETS, Kept
-from monitor.history.fold import chunks, fold, unfolded
+from monitor.history.blocks import Day
+from monitor.history.engine import PAGE_OCTETS, Kept, putting
+from monitor.history.fold import DAY_S, chunks, fold, put_day, unfolded
 
 COUNTERS = "octets"
 """Quantities whose raw readings go first: they are most of the bytes, and their days stay as rollups."""
@@ -29,7 +35,23 @@ class Days(Kept):
 
     def fold(self, slot: int, day: int, offset_s: int) -> int:
         """Fold one device slot's rows of one day in one transaction; how many rows that were."""
-        return self._act(lambda connection: fold(connection, slot, day, offset_s))
+        return self.fold_some([slot], day, offset_s)
+
+    def fold_some(self, slots: Sequence[int], day: int, offset_s: int) -> int:
+        """Fold several device slots of one day in one transaction; how many rows that were.
+
+        Rows of all devices lie side by side in the order of time: what is taken from a page for several of them at
+        once is written once.
+        """
+        return self._act(lambda connection: sum(fold(connection, slot, day, offset_s) for slot in slots))
+
+    def take_in(self, series: Mapping[Slot, Day], offset_s: int) -> int:
+        """Merge readings from elsewhere into the days that they belong to; how many days of a series those were."""
+
+        def act(connection: Connection) -> int:
+            return sum(_take_in(connection, slot, whole, offset_s) for slot, whole in series.items())
+
+        return self._act(act)
 
     # ---- room
 
@@ -73,6 +95,22 @@ class Days(Kept):
         """Is it time to thin?"""
         used, quota = self.room()
         return quota is not None and used > FULL * quota
+
+
+def _take_in(connection: Connection, slot: Slot, whole: Day, offset_s: int) -> int:
+    quantity = QUANTITIES[slot.quantity]
+    row = {"resource": slot.resource, "quantity": slot.quantity}
+    named = row | {"unit": quantity.unit, "resolution": quantity.resolution}
+    connection.execute(putting(connection, t.series).values(named).on_conflict_do_nothing())
+    where = (t.series.c.resource == slot.resource, t.series.c.quantity == slot.quantity)
+    number = connection.execute(select(t.series.c.id).where(*where)).scalar_one()
+    days = np.floor_divide(whole.times_s + offset_s, DAY_S).astype(np.int64)
+    found = np.unique(days)
+    for day in found.tolist():
+        own = days == day
+        part = Day(whole.times_s[own], whole.values[own], whole.states[own])
+        put_day(connection, day, number, part, quantity.resolution)
+    return len(found)
 
 
 def _oldest(connection: Connection, until: int, only: set[int] | None, from_day: int) -> tuple[int, list[int]]:

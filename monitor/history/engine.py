@@ -1,8 +1,9 @@
 """The database behind the store: SQLite in one file with one writer, or PostgreSQL by URL; both speak alike here."""
 
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Self, TypeVar
 
 from alembic import command
 from alembic.config import Config
@@ -131,6 +132,10 @@ class Kept:
     def close(self) -> None:
         """Give the file back."""
         self._engine.dispose()
+
+    def closing(self) -> "closing[Self]":
+        """For ``with``: give the file back at its end."""
+        return closing(self)
 
 
 def _shown(url: str) -> str:

@@ -147,6 +147,13 @@ def merged(old: Day | None, new: Day) -> Day:
     return Day(milliseconds / 1000, values[kept], states[kept])
 
 
+def put_day(connection: Connection, day: int, number: int, new: Day, resolution: float) -> None:
+    """Merge readings of one series and day into its block and its rollup."""
+    whole = merged(_known(connection, day, [number]).get(number), new)
+    put_blocks(connection, [{"id": day << 24 | number, "blob": pack(whole, resolution)}])
+    put_rollups(connection, [{"day": day, "series": number, **rollup_of(whole)}])
+
+
 def put_blocks(connection: Connection, blocks: list[dict[str, Any]]) -> None:
     """Insert blocks, in place of those that are there."""
     if blocks:

@@ -8,19 +8,21 @@ import struct
 import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import Connection, bindparam, select, text
+from sqlalchemy import BindParameter, Connection, TextClause, bindparam, select, text
 
 from monitor.facts.readings import Slot, State
 from monitor.history import tables as t
-from monitor.history.blocks import Damaged, Day, Floats, unpack
+from monitor.history.blocks import Day, Floats, unpack_many
 from monitor.history.fold import DAY_S, chunks, merged
 
 NOT_ASKED = 255
 """Stands among the states of stretches in which nobody asked."""
-_COUNTS = ("n", "dark", "silent", "absent", "garbled")
+_NEARLY = 0.95
+"""A stretch that is shorter than a day by less than this is one of a day: a year in 365 points, less a second."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,14 +47,14 @@ class Columns:
 
 @dataclass(frozen=True, slots=True)
 class _Pieces:
-    """What a stretch is made of: readings, or whole days; one row each, in any order."""
+    """What a stretch is made of: readings, or whole days; one row each, in the order of time."""
 
     times_s: Floats
     lows: Floats
     means: Floats
     highs: Floats
-    counts: Floats
-    """A row each for n, dark, silent, absent, garbled."""
+    counts: Floats | None
+    """A row each for n, dark, silent, absent, garbled; None where each is one reading with a value."""
 
 
 class Places:
@@ -82,7 +84,7 @@ def read(
     """Several series between two times (UTC seconds) in at most ``points`` stretches each."""
     offset_s = _offset(connection)
     whole_days = (-(-(from_s + offset_s) // DAY_S), (to_s + offset_s) // DAY_S)
-    by_days = (to_s - from_s) / points >= DAY_S and whole_days[1] - whole_days[0] > 1
+    by_days = (to_s - from_s) / points >= _NEARLY * DAY_S and whole_days[1] - whole_days[0] > 1
     numbers = {slot: number_of(connection, slot) for slot in slots}
     known = [number for number in numbers.values() if number is not None]
     days = _rollups(connection, known, int(whole_days[0]), int(whole_days[1]) - 1, offset_s) if by_days else {}
@@ -95,9 +97,11 @@ def read(
                 pieces.append(_each(readings(connection, places, number, from_s, to_s)))
             else:
                 first_s, end_s = rolled.times_s.min() - DAY_S / 2, rolled.times_s.max() + DAY_S / 2
-                before = readings(connection, places, number, from_s, first_s - 0.001)
-                after = readings(connection, places, number, end_s, to_s)
-                pieces += [_each(before), rolled, _each(after)]
+                if from_s < first_s:
+                    pieces.append(_each(readings(connection, places, number, from_s, first_s - 0.001)))
+                pieces.append(rolled)
+                if end_s <= to_s:
+                    pieces.append(_each(readings(connection, places, number, end_s, to_s)))
         found[slot] = _stretches(pieces, from_s, to_s, points)
     return found
 
@@ -115,6 +119,8 @@ def _offset(connection: Connection) -> int:
 
 def _each(day: Day) -> _Pieces:
     """Every reading as a piece of its own."""
+    if not day.states.any() and np.isfinite(day.values).all():
+        return _Pieces(day.times_s, day.values, day.values, day.values, None)
     seen = day.states == State.SEEN
     dark = seen & np.isneginf(day.values)
     lit = seen & ~dark
@@ -122,12 +128,19 @@ def _each(day: Day) -> _Pieces:
     return _Pieces(day.times_s, day.values, day.values, day.values, np.array(counts, np.float64))
 
 
-_ROLLUPS = text(
-    "WITH RECURSIVE d(day) AS (SELECT CAST(:first AS INTEGER) UNION ALL SELECT day + 1 FROM d WHERE day < :last) "
-    "SELECT r.series, r.day, r.lo, r.mean, r.hi, r.n, r.dark, r.silent, r.absent, r.garbled "
-    "FROM d JOIN rollup_day r ON r.day = d.day WHERE r.series IN :series"
-).bindparams(bindparam("series", expanding=True))
+_FROM_ROLLUPS = (
+    "FROM (WITH RECURSIVE d(day) AS (SELECT CAST(:first AS INTEGER) UNION ALL SELECT day + 1 FROM d WHERE day < :last) "
+    "SELECT day FROM d) d JOIN rollup_day r ON r.day = d.day WHERE r.series IN :series"
+)
 """Rollups lie by day, so that a night writes few pages: each day is sought by itself."""
+_MISSED = "r.silent + r.absent + r.garbled"
+_IN: BindParameter[int] = bindparam("series", expanding=True)
+_ROLLUPS = text(
+    f"SELECT r.series, r.day, r.lo, r.mean, r.hi, r.n, r.dark, {_MISSED} {_FROM_ROLLUPS}"  # constants
+).bindparams(_IN)
+_KINDS = text(
+    f"SELECT r.series, r.day, r.silent, r.absent, r.garbled {_FROM_ROLLUPS} AND {_MISSED} > 0"  # constants
+).bindparams(_IN)
 
 
 def _rollups(
@@ -135,43 +148,79 @@ def _rollups(
 ) -> dict[int, _Pieces]:
     if not numbers or last < first:
         return {}
-    rows = connection.execute(_ROLLUPS, {"first": first, "last": last, "series": list(numbers)}).all()
-    table = np.array(rows, np.float64).reshape(-1, 10)
+    wanted = {"first": first, "last": last, "series": list(numbers)}
+    table = _by_day(connection, _ROLLUPS, wanted, 8)
+    missed = table[:, 7] > 0
+    kinds = np.zeros((len(table), 3))
+    if missed.any():
+        kinds[missed] = _by_day(connection, _KINDS, wanted, 5)[:, 2:]
     found = {}
     for number in numbers:
-        own = table[table[:, 0] == number]
+        mine = table[:, 0] == number
+        own = table[mine]
         lows, highs = own[:, 2].copy(), own[:, 4].copy()
         dark = own[:, 6] > 0
         lows[dark] = -np.inf
         highs[dark & np.isnan(highs)] = -np.inf
         times = (own[:, 1] + 0.5) * DAY_S - offset_s
-        found[number] = _Pieces(times, lows, own[:, 3], highs, own[:, 5:].T)
+        found[number] = _Pieces(times, lows, own[:, 3], highs, np.vstack([own[:, 5:7].T, kinds[mine].T]))
     return found
 
 
+def _by_day(connection: Connection, query: TextClause, wanted: dict[str, Any], columns: int) -> Floats:
+    """Rows by day and series, as floats; NaN for what is empty."""
+    with connection.execute(query, wanted) as result:
+        # Plain tuples of the driver: a Row of SQLAlchemy costs more than reading it from the disk.
+        table = np.array(result.cursor.fetchall(), np.float64).reshape(-1, columns)
+    return table[np.lexsort((table[:, 0], table[:, 1]))]
+
+
 def _stretches(pieces: Sequence[_Pieces], from_s: float, to_s: float, points: int) -> Columns:
+    pieces = [piece for piece in pieces if len(piece.times_s)]
     edges = np.linspace(from_s, to_s, points + 1)
-    times = np.concatenate([np.empty(0), *(piece.times_s for piece in pieces)])
-    which = np.clip(np.searchsorted(edges, times, side="right") - 1, 0, points - 1)
-    counts = np.concatenate([np.empty((len(_COUNTS), 0)), *(piece.counts for piece in pieces)], axis=1)
-    sums = np.array([np.bincount(which, weights=row, minlength=points) for row in counts])
+    middle = (edges[:-1] + edges[1:]) / 2
+    if not pieces:
+        nothing, none = np.full(points, np.nan), np.zeros(points, np.int64)
+        return Columns(middle, nothing, nothing, nothing, none, none, np.full(points, NOT_ASKED, np.uint8), 0.0, 0.0)
+    times, lows, means, highs = (
+        np.concatenate([getattr(piece, name) for piece in pieces]) for name in ("times_s", "lows", "means", "highs")
+    )
+    starts = np.searchsorted(times, edges[:-1], side="left")
+    sizes = np.diff(np.append(starts, len(times)))
+    filled = sizes > 0
+    first = starts[filled]  # where nothing lies in a stretch, reduceat would give what lies behind it
+
+    def spread(values: Floats) -> Floats:
+        whole = np.full(points, np.nan)
+        whole[filled] = values
+        return whole
+
+    lowest, highest = spread(np.fmin.reduceat(lows, first)), spread(np.fmax.reduceat(highs, first))
+    if all(piece.counts is None for piece in pieces):
+        mean, seen = spread(np.add.reduceat(means, first) / sizes[filled]), sizes.astype(np.int64)
+        missed, states = np.zeros(points, np.int64), np.where(filled, State.SEEN, NOT_ASKED).astype(np.uint8)
+        return Columns(middle, lowest, mean, highest, seen, missed, states, *_resolution(times))
+    counts = np.concatenate([_counts(piece) for piece in pieces], axis=1)
+    sums = np.zeros((len(counts), points))
+    sums[:, filled] = np.add.reduceat(counts, first, axis=1)
     lit, dark, missing = sums[0], sums[1], sums[2:]
-    column = {
-        name: np.concatenate([np.empty(0), *(getattr(piece, name) for piece in pieces)])
-        for name in ("lows", "means", "highs")
-    }
-    weighed = np.where(counts[0] > 0, column["means"] * np.maximum(counts[0], 1), 0.0)
+    weighed = np.where(counts[0] > 0, means, 0.0) * counts[0]
     with np.errstate(invalid="ignore", divide="ignore"):
-        means = np.bincount(which, weights=np.where(counts[0] > 0, weighed, 0.0), minlength=points) / lit
-    means[(lit == 0) & (dark > 0)] = -np.inf
-    lows, highs = np.full(points, np.nan), np.full(points, np.nan)
-    np.fmin.at(lows, which, column["lows"])
-    np.fmax.at(highs, which, column["highs"])
+        mean = spread(np.add.reduceat(weighed, first)) / lit
+    mean[(lit == 0) & (dark > 0)] = -np.inf
+    mean[(lit == 0) & (dark == 0)] = np.nan
     states = np.where(missing.sum(axis=0) > 0, missing.argmax(axis=0) + 1, NOT_ASKED).astype(np.uint8)
     states[lit + dark > 0] = State.SEEN
-    middle = (edges[:-1] + edges[1:]) / 2
     seen, missed = lit.astype(np.int64), missing.sum(axis=0).astype(np.int64)
-    return Columns(middle, lows, means, highs, seen, missed, states, *_resolution(np.sort(times)))
+    return Columns(middle, lowest, mean, highest, seen, missed, states, *_resolution(times))
+
+
+def _counts(piece: _Pieces) -> Floats:
+    if piece.counts is not None:
+        return piece.counts
+    whole = np.zeros((5, len(piece.times_s)))
+    whole[0] = 1
+    return whole
 
 
 def _resolution(times: Floats) -> tuple[float, float]:
@@ -179,14 +228,16 @@ def _resolution(times: Floats) -> tuple[float, float]:
     if len(times) < 2:
         return 0.0, 0.0
     steps = np.diff(times)
-    in_order = np.sort(steps)
-    usual = in_order[np.searchsorted(np.cumsum(in_order), in_order.sum() / 2)]
-    return float(usual), float(np.median(steps[-60:]))
+    usual = float(np.median(steps))
+    if steps[steps == usual].sum() * 2 < steps.sum():
+        in_order = np.sort(steps)
+        usual = float(in_order[np.searchsorted(np.cumsum(in_order), in_order.sum() / 2)])
+    return usual, float(np.median(steps[-60:]))
 
 
 def readings(connection: Connection, places: Places, series: int, from_s: float, to_s: float) -> Day:
     """Every reading of a series in time order; what is damaged is left out: one reading less, never a wrong one."""
-    parts = [*_blocks(connection, series, from_s, to_s), _rows(connection, places, series, from_s, to_s)]
+    parts = [_blocks(connection, series, from_s, to_s), _rows(connection, places, series, from_s, to_s)]
     times = np.concatenate([part.times_s for part in parts])
     values = np.concatenate([part.values for part in parts])
     states = np.concatenate([part.states for part in parts])
@@ -197,18 +248,15 @@ def readings(connection: Connection, places: Places, series: int, from_s: float,
     return Day(times[low:high], values[low:high], states[low:high])
 
 
-def _blocks(connection: Connection, series: int, from_s: float, to_s: float) -> list[Day]:
+def _blocks(connection: Connection, series: int, from_s: float, to_s: float) -> Day:
     """The folded days of a series that touch a stretch of time."""
     low, high = int(from_s // DAY_S) - 1, int(to_s // DAY_S) + 1  # a site day lies within one day of UTC's
-    found = []
+    blobs: list[bytes] = []
     for some in chunks([day << 24 | series for day in range(low, high + 1)]):
-        query = select(t.day_block.c.blob).where(t.day_block.c.id.in_(some)).order_by(t.day_block.c.id)
-        for (blob,) in connection.execute(query):
-            try:
-                found.append(unpack(blob))
-            except Damaged:
-                continue
-    return found
+        keys = ",".join(map(str, some))  # numbers of our own; a list of parameters costs more than the blocks
+        with connection.exec_driver_sql(f"SELECT blob FROM day_block WHERE id IN ({keys}) ORDER BY id") as result:
+            blobs += (blob for (blob,) in result.cursor.fetchall())
+    return unpack_many(blobs)
 
 
 _ROWS = text("SELECT id, blob FROM round_row WHERE id BETWEEN :low AND :high AND (id & 65535) = :slot ORDER BY id")

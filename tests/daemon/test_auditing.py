@@ -37,7 +37,8 @@ def tables(*stations: tuple[tuple[int, ...], int]) -> Table:
 
 @pytest.fixture
 async def audit(design: Design, tmp_path: Path) -> AsyncIterator[Any]:
-    clock, keeper, memory = HandClock(), Keeper(tmp_path / "h.sqlite"), Memory(design)
+    clock, memory = HandClock(), Memory(design)
+    keeper = Keeper(tmp_path / "h.sqlite", clock)
     await keeper.open()
     agent = TableAgent({})
     asking = Asking(agent, {"switches": Community("x")}, clock, may_ping=False)

@@ -29,7 +29,7 @@ def rounds(at_s: float, n: int, step_s: float = 60) -> list[Round]:
 
 @pytest.fixture
 async def keeper(tmp_path: Path) -> AsyncIterator[Keeper]:
-    opened = Keeper(tmp_path / "history.sqlite")
+    opened = Keeper(tmp_path / "history.sqlite", HandClock())
     await opened.open()
     yield opened
     await opened.close()
@@ -79,7 +79,8 @@ async def test_what_cannot_be_kept_waits_and_the_owner_is_told_what_to_do(keeper
 
 
 async def test_at_the_quota_room_is_made_and_noted(design: Design, tmp_path: Path) -> None:
-    clock, keeper = HandClock(), Keeper(tmp_path / "history.sqlite", quota_octets=330_000)
+    clock = HandClock()
+    keeper = Keeper(tmp_path / "history.sqlite", clock, quota_octets=330_000)
     await keeper.open()
     now_s = clock.wall_s()
     for day in range(300, 0, -1):

@@ -55,7 +55,7 @@ class Office:
 @pytest.fixture
 async def office(design: Design, tmp_path: Path) -> AsyncIterator[Office]:
     clock, line = HandClock(), Line()
-    keeper = Keeper(tmp_path / "history.sqlite")
+    keeper = Keeper(tmp_path / "history.sqlite", clock)
     await keeper.open()
     rounds = Rounds(Memory(design), cast(Asking, None), keeper, clock, lambda: None)
     yield Office(rounds, Post(rounds, keeper, cast(Carrier, cast(Any, line)), clock), line, clock)

@@ -28,7 +28,8 @@ async def solar(tarrow: Plan, sheets: Sheets, tmp_path: Path, monkeypatch: pytes
     supply = next(one for one in document["supplies"] if one["kind"] == "solar")
     supply["controller"] = {"kind": "modbus-tcp", "address": "10.20.3.9", "port": 502, "datasheet": "solar-controller"}
     plan = Plan.model_validate(document)
-    clock, keeper = HandClock(), Keeper(tmp_path / "h.sqlite")
+    clock = HandClock()
+    keeper = Keeper(tmp_path / "h.sqlite", clock)
     memory = Memory(Design.of(plan, sheets))
     await keeper.open()
     asking = Asking(TableAgent({}), {"switches": Community("x")}, clock, may_ping=False)

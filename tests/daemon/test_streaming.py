@@ -30,7 +30,8 @@ async def cameras(tarrow: Plan, sheets: Sheets, tmp_path: Path, monkeypatch: pyt
     document = tarrow.model_dump(by_alias=True)
     document["poles"][0]["loads"][0]["reach"] = ["icmp", "rtsp"]
     plan = Plan.model_validate(document)
-    clock, keeper = HandClock(), Keeper(tmp_path / "h.sqlite")
+    clock = HandClock()
+    keeper = Keeper(tmp_path / "h.sqlite", clock)
     memory = Memory(Design.of(plan, sheets))
     await keeper.open()
     asking = Asking(TableAgent({}), {"switches": Community("x")}, clock, may_ping=False)

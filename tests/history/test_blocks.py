@@ -11,7 +11,7 @@ from hypothesis.extra import numpy as hnp
 
 from monitor.facts.quantities import QUANTITIES
 from monitor.facts.readings import State
-from monitor.history.blocks import Damaged, Day, States, pack, unpack
+from monitor.history.blocks import Damaged, Day, States, pack, unpack, unpack_many
 
 states = hnp.arrays(np.uint8, st.integers(0, 200), elements=st.integers(0, 3))
 
@@ -115,3 +115,24 @@ def test_a_dark_hour_keeps_the_day_small() -> None:
     block = pack(day(values), 0.01)
     assert len(block) < 100
     assert same(unpack(block), day(values))
+
+
+@given(st.lists(st.tuples(st.lists(st.integers(-3000, 3000), max_size=30), states, st.booleans()), max_size=12))
+def test_many_days_together_are_the_days_one_by_one(days: list[tuple[list[int], States, bool]]) -> None:
+    """Whole days and such with missing readings, even times and others, in any mixture."""
+    made = []
+    for i, (steps, kinds, uneven) in enumerate(days):
+        several = day([step / 100 for step in steps], None, 1e9 + 86_400 * i, 61.5 if uneven else 60.0)
+        made += [several, day([1.0] * len(kinds), [int(k) for k in kinds], 1e9 + 86_400 * i + 7200)]
+    blobs = [pack(one, 0.01) for one in made if len(one)]
+    whole = unpack_many(blobs)
+    single = [unpack(blob) for blob in blobs]
+    assert whole.times_s.tolist() == [at for one in single for at in one.times_s.tolist()]
+    assert np.array_equal(whole.values, np.concatenate([[], *(one.values for one in single)]), equal_nan=True)
+    assert whole.states.tolist() == [state for one in single for state in one.states.tolist()]
+
+
+def test_a_damaged_day_among_many_is_left_out() -> None:
+    blobs = [pack(day([1.0, 2.0], None, 1e9 + 86_400 * i), 0.01) for i in range(3)]
+    blobs[1] = blobs[1][:-1] + bytes([blobs[1][-1] ^ 1])
+    assert unpack_many(blobs).times_s.tolist() == [1e9, 1e9 + 60, 1e9 + 172_800, 1e9 + 172_860]

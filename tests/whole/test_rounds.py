@@ -46,7 +46,7 @@ class ByHand:
 @pytest.fixture
 async def hand(farm: Farm, sheets: Sheets) -> AsyncIterator[ByHand]:
     clock = HandClock()
-    keeper = Keeper(farm.settings.data.with_suffix(".sqlite"))
+    keeper = Keeper(farm.settings.data.with_suffix(".sqlite"), clock)
     await keeper.open()
     memory = Memory(Design.of(farm.site.plan, sheets))
     asking = Asking(AnyAsker(), {"switches": Community("farm-word")}, clock, may_ping=False)
@@ -134,7 +134,7 @@ async def test_a_pole_that_comes_back_leaves_no_alarm_behind_it(hand: ByHand) ->
 
 async def test_wrong_community_is_not_a_silent_pole(farm: Farm, sheets: Sheets) -> None:
     clock = HandClock()
-    keeper = Keeper(farm.settings.data.with_suffix(".sqlite"))
+    keeper = Keeper(farm.settings.data.with_suffix(".sqlite"), clock)
     await keeper.open()
     asking = Asking(AnyAsker(), {"switches": Community("wrong")}, clock, may_ping=False)
     made = ByHand(farm, Rounds(Memory(Design.of(farm.site.plan, sheets)), asking, keeper, clock, lambda: None), clock)
