@@ -45,8 +45,10 @@ def first_broken(port: str, known: Layers) -> str:
         if known.link_state == _UP:
             return f"it has power{fed} and link and does not answer: its software, or it has another address"
         return f"it does not answer; what its port {port} says is not known"
-    if known.tcp is False:
+    if known.tcp is False and known.ping:
         return f"it answers ping{fed} and no connection: its service hangs; cycle the port once"
+    if known.tcp is False and known.link_state == _UP:
+        return f"it has power{fed} and link, and takes no connection: its service hangs; cycle the port once"
     return "it does not answer"
 
 

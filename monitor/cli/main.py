@@ -115,6 +115,14 @@ def _add_running(commands: "argparse._SubParsersAction[argparse.ArgumentParser]"
         metavar="NAME@POLE",
         help="break this instead of what the story says; may be given more than once",
     )
+    demo.add_argument(
+        "--speed", type=float, default=1.0, help="play the story so many times as fast; rounds keep their pace"
+    )
+    demo.add_argument(
+        "--campaign", type=int, metavar="N", help="write N labelled cases of faults instead (readings, what was wrong)"
+    )
+    demo.add_argument("--poles", type=int, help="poles of the campaign's site (default: as Tarrow Downs has)")
+    demo.add_argument("--out", type=Path, metavar="FOLDER", help="where the campaign is written")
     demo.add_argument("--list-faults", action="store_true", help="print the faults that can be named, and exit")
     demo.add_argument(
         "--page",

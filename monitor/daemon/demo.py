@@ -17,17 +17,19 @@ from monitor.daemon.clock import Clock, SystemClock
 from monitor.daemon.files import load_plan, shipped
 from monitor.daemon.lock import HISTORY
 from monitor.daemon.run import Daemon, Settings
-from monitor.facts.readings import Layout, Round, State
+from monitor.facts.readings import Round
+from monitor.history.records import Repair
 from monitor.history.store import Store
 from monitor.plan.parts import Plan, Traps
+from monitor.simulation.faults import Fault, Visit
 from monitor.simulation.live import LiveSite, on_loopback
-from monitor.simulation.past import past
+from monitor.simulation.past import Past, past, tarrow_downs
 from monitor.simulation.receiver import Receiver
 from monitor.simulation.timeline import Scene, faults, scenes
 from monitor.simulation.world import World
 
 BOOT_S = 8.0
-ROUNDS: dict[str, float] = {"reach_s": 5, "measure_s": 10, "learn_s": 86_400, "hold_s": 3}
+ROUNDS: dict[str, float] = {"reach_s": 5, "measure_s": 10, "learn_s": 86_400, "hold_s": 3, "stream_s": 20}
 """The demo's pace: a real site asks every 15 and 60 s and holds a callout for 30 s."""
 TCP_OFFSET = 20_000
 
@@ -50,21 +52,30 @@ class Demo:
     page: tuple[str, int] | None
     say: Callable[[str], None]
     until_callout: bool = False
+    speed: float = 1.0
+    """The story plays so many times as fast."""
     clock: Clock = field(default_factory=SystemClock)
     told: Told = field(default_factory=Told)
+    _standing: list[Fault] = field(default_factory=list)
 
     async def run(self) -> dict[str, Any] | None:
         """Run until stopped, or until the first scene has been called out; then the document of it."""
         plan, _ = load_plan(shipped() / "tarrow-downs.yaml")
-        story = scenes(self.wanted, plan)
+        story = tuple(scene.hurried(self.speed) for scene in scenes(self.wanted, plan))
         with tempfile.TemporaryDirectory(prefix="farpole-demo-") as folder:
             receiver = Receiver(self._took)
             await receiver.open()
             community = chance.token_urlsafe(12)
             site = await open_site(plan, community, self.seed, self.clock.wall_s(), ROUNDS)
+            receiver.line_up = lambda: site.world.internet
             if self.page is not None:
                 began_s = self.clock.monotonic_s()
-                kept = await asyncio.to_thread(fill_past, Path(folder), site.plan, self.seed, self.clock.wall_s())
+                now_s = self.clock.wall_s()
+                before = tarrow_downs(site.plan, now_s)
+                kept = await asyncio.to_thread(fill_past, Path(folder), site.plan, self.seed, now_s, before)
+                self._standing = before.standing(now_s)
+                for visit in before.visits:
+                    site.world.visited(visit)
                 took_s = self.clock.monotonic_s() - began_s
                 self.say(
                     f"fourteen months behind it: {kept} rounds, hourly, the last week by the minute ({took_s:.0f} s)"
@@ -78,7 +89,7 @@ class Demo:
 
     async def _play(self, daemon: Daemon, site: LiveSite, story: Sequence[Scene]) -> dict[str, Any] | None:
         start_s = self.clock.wall_s()
-        site.world.faults = faults(story, start_s)
+        site.world.faults = [*self._standing, *faults(story, start_s)]
         self._first = start_s + story[0].start_s
         self._pole = story[0].pole
         self._daemon = daemon
@@ -162,19 +173,17 @@ def lay_out(folder: Path, plan: Plan, community: str, port: int, page: tuple[str
     return Settings(plan_file, folder / "data", secrets_file, page)
 
 
-def fill_past(folder: Path, plan: Plan, seed: int, until_s: float) -> int:
+def fill_past(folder: Path, plan: Plan, seed: int, until_s: float, story: Past) -> int:
     """Put fourteen months behind the demo; how many rounds that was."""
     data = folder / "data"
     data.mkdir(mode=0o750)
-    store, layouts, waiting, kept = Store(data / HISTORY), dict[tuple[str, str], Layout](), list[Round](), 0
-    for at_s, tier, devices in past(plan, seed, until_s - 60):
-        for device, values in devices.items():
-            if (device, tier) not in layouts:
-                layouts[device, tier] = Layout(device, tier, tuple(values))
-            readings = Round.blank(layouts[device, tier], at_s, State.SILENT)
-            for i, value in enumerate(values.values()):
-                readings.put(i, value)
-            waiting.append(readings)
+    store, waiting, kept = Store(data / HISTORY), list[Round](), 0
+
+    def note(visit: Visit) -> None:
+        store.repaired(Repair(visit.at_s, visit.pole, "owner", visit.words))
+
+    for rounds in past(plan, seed, until_s - 60, story, note=note):
+        waiting += rounds
         if len(waiting) > 4000:
             store.keep(waiting)
             kept += len(waiting)
@@ -187,9 +196,12 @@ def fill_past(folder: Path, plan: Plan, seed: int, until_s: float) -> int:
 async def open_site(plan: Plan, community: str, seed: int, now_s: float, rounds: dict[str, float]) -> LiveSite:
     """The simulated site on a free loopback network; several may run beside each other."""
     for network in range(64, 127):
-        moved = on_loopback(plan, network, _free_port(), TCP_OFFSET)
+        moved = on_loopback(plan, network, free_port(), TCP_OFFSET)
         moved = moved.model_copy(
-            update={"rounds": moved.rounds.model_copy(update=rounds), "traps": Traps(address="127.0.0.1", port=0)}
+            update={
+                "rounds": moved.rounds.model_copy(update=rounds),
+                "traps": Traps(address="127.0.0.1", port=free_port()),
+            }
         )
         site = LiveSite(World(moved, seed, now_s, BOOT_S), moved, community)
         with contextlib.suppress(OSError):
@@ -204,7 +216,8 @@ def _yaml(document: dict[str, Any]) -> str:
     return out.getvalue()
 
 
-def _free_port() -> int:
+def free_port() -> int:
+    """A UDP port of loopback that nobody has now."""
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
         probe.bind(("127.0.0.1", 0))
         return int(probe.getsockname()[1])

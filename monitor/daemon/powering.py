@@ -81,8 +81,13 @@ class Powering:
         )
         if values:
             await self._rounds.take(self._round(asked, values), [silent])
-        else:
+        elif all([await self._rounds.stands(place) for place in self._around(asked)]):
             await self._rounds.step([silent])
+
+    def _around(self, asked: Asked) -> list[str]:
+        """The poles by which a supply's controller is reached; none for what stands at the head-end."""
+        plan = self._rounds.memory.plan
+        return [pole.name for pole in plan.poles if asked.solar is not None and pole.supply == asked.solar.name]
 
     def _round(self, asked: Asked, values: list[Value]) -> Round:
         names = [quantity for quantity, _ in values]

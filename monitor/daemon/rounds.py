@@ -125,6 +125,16 @@ class Rounds:
         at_once = {slot: margin for slot, margin in judged.items() if not self._hold(margin)}
         await self.step([*conditions.of_margins(at_once, self._shadow()), *found])
 
+    async def stands(self, place: str) -> bool:
+        """Something behind a place does not answer: does the place itself, and did it have time to start all of it?
+
+        The place is asked now: what lies behind a silent pole is unknown, not broken.
+        """
+        await self.reach(place)
+        watch = self.memory.watches[place]
+        starting = watch.back_since_s is None or self._clock.wall_s() - watch.back_since_s < silence.GRACE_S
+        return not watch.doubtful and not starting
+
     def sooner(self, device: Device, tier: str) -> float | None:
         """When to measure a device again [s]: more often around dusk, when infrared and heaters come on, and while
         something there is close to its limit; None for the usual time."""

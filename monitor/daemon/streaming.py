@@ -11,6 +11,7 @@ from monitor.devices.decode import onvif
 from monitor.devices.decode.raw import Absent, Garbled
 from monitor.devices.decode.rtp import LAYERS, Seen
 from monitor.devices.questions import LoadToAsk
+from monitor.facts import resources
 from monitor.facts.readings import Layout, Round, Slot, State
 
 LOOK_S = 3.0
@@ -32,10 +33,16 @@ class Streaming:
 
     async def check(self, load: LoadToAsk) -> None:
         """One load's stream and clock: kept, judged, told. One camera at a time, so that looks never add up."""
+        place = resources.place_of(load.resource)
+        if self._rounds.memory.watches[place].doubtful:
+            return  # what lies behind a silent pole is unknown
         async with self._one:
             readings = await self._look(load)
-        if readings is not None:
-            await self._rounds.take(readings, list(conditions.of_stream(readings)))
+        if readings is None:
+            return
+        found = list(conditions.of_stream(readings))
+        if all(one.severity is None for one in found) or await self._rounds.stands(place):
+            await self._rounds.take(readings, found)
 
     async def _look(self, load: LoadToAsk) -> Round | None:
         slots: list[tuple[str, float | State | str]] = []

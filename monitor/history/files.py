@@ -146,3 +146,24 @@ def _checked(text: str, slot: Slot, where: str) -> float:
 def _day(times: list[float], values: list[float]) -> Day:
     order = np.argsort(np.array(times, np.float64), kind="stable")
     return Day(np.array(times, np.float64)[order], np.array(values, np.float64)[order], np.zeros(len(times), np.uint8))
+
+
+def write_wide(times_s: Sequence[float], columns: Mapping[str, Any], to: Path) -> Path:
+    """A table with a column for each series (NaN: not seen), as Parquet where pyarrow is, else CSV; where it is."""
+    try:
+        import pyarrow as pa
+        from pyarrow import parquet
+    except ModuleNotFoundError:
+        to = to.with_suffix(".csv")
+        with to.open("w", encoding="utf-8", newline="") as opened:
+            writer = csv.writer(opened)
+            writer.writerow(["time", *columns])
+            for at_s, *values in zip(times_s, *columns.values(), strict=True):
+                stamp = _time(at_s).isoformat().replace("+00:00", "Z")
+                writer.writerow([stamp, *("" if math.isnan(value) else value for value in values)])
+        return to
+    to = to.with_suffix(".parquet")
+    stamps = pa.array([round(at_s * 1000) for at_s in times_s], pa.timestamp("ms", "UTC"))
+    arrays = [pa.array(values, pa.float64(), from_pandas=True) for values in columns.values()]
+    parquet.write_table(pa.table([stamps, *arrays], ["time", *columns]), to)
+    return to

@@ -22,7 +22,7 @@ from monitor.history.fold import DAY_S, chunks, merged
 NOT_ASKED = 255
 """Stands among the states of stretches in which nobody asked."""
 _NEARLY = 0.95
-"""A stretch that is shorter than a day by less than this is one of a day: a year in 365 points, less a second."""
+"""What is shorter than a day by less than this counts as one: a year in 365 points, less a second."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +83,7 @@ def read(
 ) -> dict[Slot, Columns]:
     """Several series between two times (UTC seconds) in at most ``points`` stretches each."""
     offset_s = _offset(connection)
-    whole_days = (-(-(from_s + offset_s) // DAY_S), (to_s + offset_s) // DAY_S)
+    whole_days = (-(-(from_s + offset_s) // DAY_S), (to_s + offset_s + (1 - _NEARLY) * DAY_S) // DAY_S)
     by_days = (to_s - from_s) / points >= _NEARLY * DAY_S and whole_days[1] - whole_days[0] > 1
     numbers = {slot: number_of(connection, slot) for slot in slots}
     known = [number for number in numbers.values() if number is not None]
@@ -130,17 +130,24 @@ def _each(day: Day) -> _Pieces:
 
 _FROM_ROLLUPS = (
     "FROM (WITH RECURSIVE d(day) AS (SELECT CAST(:first AS INTEGER) UNION ALL SELECT day + 1 FROM d WHERE day < :last) "
-    "SELECT day FROM d) d JOIN rollup_day r ON r.day = d.day WHERE r.series IN :series"
+    "SELECT day FROM d) d JOIN rollup_day r ON r.day = d.day WHERE "
 )
 """Rollups lie by day, so that a night writes few pages: each day is sought by itself."""
 _MISSED = "r.silent + r.absent + r.garbled"
+_NEIGHBOURS = 4
+"""Series that lie so close together on the average are read in one run, with those between them."""
+
+
+def _questions(where: str) -> tuple[TextClause, TextClause]:
+    """The daily figures, and the kinds of what was missed where anything was."""
+    figures = f"SELECT r.series, r.day, r.lo, r.mean, r.hi, r.n, r.dark, {_MISSED} {_FROM_ROLLUPS}{where}"
+    kinds = f"SELECT r.series, r.day, r.silent, r.absent, r.garbled {_FROM_ROLLUPS}{where} AND {_MISSED} > 0"
+    return text(figures), text(kinds)
+
+
 _IN: BindParameter[int] = bindparam("series", expanding=True)
-_ROLLUPS = text(
-    f"SELECT r.series, r.day, r.lo, r.mean, r.hi, r.n, r.dark, {_MISSED} {_FROM_ROLLUPS}"  # constants
-).bindparams(_IN)
-_KINDS = text(
-    f"SELECT r.series, r.day, r.silent, r.absent, r.garbled {_FROM_ROLLUPS} AND {_MISSED} > 0"  # constants
-).bindparams(_IN)
+_RUN = _questions("r.series BETWEEN :low AND :high")
+_EACH = tuple(one.bindparams(_IN) for one in _questions("r.series IN :series"))
 
 
 def _rollups(
@@ -148,12 +155,17 @@ def _rollups(
 ) -> dict[int, _Pieces]:
     if not numbers or last < first:
         return {}
-    wanted = {"first": first, "last": last, "series": list(numbers)}
-    table = _by_day(connection, _ROLLUPS, wanted, 8)
+    wanted: dict[str, Any] = {"first": first, "last": last}
+    low, high = min(numbers), max(numbers)
+    if high - low < _NEIGHBOURS * len(numbers):
+        (figures, missing), wanted = _RUN, wanted | {"low": low, "high": high}
+    else:
+        (figures, missing), wanted = _EACH, wanted | {"series": list(numbers)}
+    table = _by_day(connection, figures, wanted, 8)
     missed = table[:, 7] > 0
     kinds = np.zeros((len(table), 3))
     if missed.any():
-        kinds[missed] = _by_day(connection, _KINDS, wanted, 5)[:, 2:]
+        kinds[missed] = _by_day(connection, missing, wanted, 5)[:, 2:]
     found = {}
     for number in numbers:
         mine = table[:, 0] == number

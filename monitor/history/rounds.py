@@ -60,8 +60,7 @@ class Rounds(Kept):
             values = [(row["id"], row["blob"]) for row in rows]
             connection.exec_driver_sql(f"INSERT INTO round_row (id, blob) VALUES ({mark}, {mark})", values)
         else:
-            for row in rows:
-                _put_where_free(connection, row)
+            ids |= {_put_where_free(connection, row) for row in rows}
         self._last_id = max(self._last_id, *ids)
 
     def _layout(self, connection: Connection, layout: Layout, at_s: float) -> tuple[int, int]:
@@ -191,16 +190,18 @@ class Rounds(Kept):
         return [slot for slot in found if slot.quantity in QUANTITIES]
 
 
-def _put_where_free(connection: Connection, row: dict[str, Any]) -> None:
+def _put_where_free(connection: Connection, row: dict[str, Any]) -> int:
+    """Keep a row at its second, or at the next free one; where it now stands."""
     key, blob = row["id"], row["blob"]
     for _ in range(_MOST_SHIFTED_S):
         there = connection.execute(select(t.round_row.c.blob).where(t.round_row.c.id == key)).scalar()
         if there is None:
             connection.execute(insert(t.round_row).values(id=key, blob=blob))
-            return
+            return int(key)
         if there == blob:
-            return
+            return int(key)
         key += 1 << 16
+    return int(key)
 
 
 def _round(connection: Connection, device: str, tier: str, row_id: int, blob: bytes) -> Round:

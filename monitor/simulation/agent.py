@@ -24,6 +24,7 @@ _TYPES: dict[str, Callable[[Any], Any]] = {
     "gauge": v2c.Gauge32,
     "ticks": v2c.TimeTicks,
 }
+_TRAPS, _IF_INDEX = (1, 3, 6, 1, 6, 3, 1, 1, 5), (1, 3, 6, 1, 2, 1, 2, 2, 1, 1)
 _MOST_BYTES = 1472
 
 
@@ -32,6 +33,7 @@ class Agent(asyncio.DatagramProtocol):
 
     def __init__(self, community: str, objects: Callable[[], Mapping[Oid, Typed]], alive: Callable[[], bool]) -> None:
         self._community, self._objects, self._alive = community.encode(), objects, alive
+        self.delay_s = 0.0
         self._transport: asyncio.DatagramTransport | None = None
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
@@ -46,7 +48,9 @@ class Agent(asyncio.DatagramProtocol):
             answer = self.answer(data)
         except (PyAsn1Error, KeyError, ValueError):
             return  # what cannot be read gets no answer, as from a real agent (RFC 3416 section 4)
-        if answer is not None:
+        if answer is not None and self.delay_s:
+            asyncio.get_running_loop().call_later(self.delay_s, self._transport.sendto, answer, addr)
+        elif answer is not None:
             self._transport.sendto(answer, addr)
 
     def answer(self, data: bytes) -> bytes | None:
@@ -98,6 +102,26 @@ async def serve(agent: Agent, address: str, port: int) -> asyncio.DatagramTransp
     loop = asyncio.get_running_loop()
     transport, _ = await loop.create_datagram_endpoint(lambda: agent, local_addr=(address, port))
     return transport
+
+
+def message(community: str, uptime_s: float, number: int, trap: int, row: int | None) -> bytes:
+    """A v2c trap as bytes."""
+    pdu: Any = v2c.SNMPv2TrapPDU()
+    v2c.apiTrapPDU.set_defaults(pdu)
+    v2c.apiTrapPDU.set_request_id(pdu, number)
+    objects: list[tuple[tuple[int, ...], Any]] = [
+        ((1, 3, 6, 1, 2, 1, 1, 3, 0), v2c.TimeTicks(int(uptime_s * 100) % 2**32)),
+        ((1, 3, 6, 1, 6, 3, 1, 1, 4, 1, 0), v2c.ObjectIdentifier((*_TRAPS, trap))),
+    ]
+    if row is not None:
+        objects.append(((*_IF_INDEX, row), v2c.Integer32(row)))
+    v2c.apiTrapPDU.set_varbinds(pdu, objects)
+    whole: Any = v2c.Message()
+    v2c.apiMessage.set_defaults(whole)
+    v2c.apiMessage.set_community(whole, community)
+    v2c.apiMessage.set_pdu(whole, pdu)
+    encoded: bytes = encoder.encode(whole)
+    return encoded
 
 
 assert api.SNMP_VERSION_2C == 1, "pysnmp numbers the version as the wire does"

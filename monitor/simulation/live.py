@@ -5,13 +5,20 @@ import logging
 from collections.abc import Awaitable, Callable
 from functools import partial
 
-from monitor.plan.parts import Plan
-from monitor.simulation.agent import Agent, serve
+from monitor.plan.parts import Load, Plan, Sensor, SolarSupply
+from monitor.simulation.agent import Agent, message, serve
+from monitor.simulation.camera import Camera
+from monitor.simulation.controller import registers
+from monitor.simulation.controller import serve as serve_registers
 from monitor.simulation.mib import Oid, Typed, meter_objects, switch_objects
-from monitor.simulation.services import Service
-from monitor.simulation.world import World
+from monitor.simulation.notices import Notices
+from monitor.simulation.services import Handler, Service
+from monitor.simulation.world import PlaceState, World
 
 log = logging.getLogger(__name__)
+
+
+SLOW_AGENT_S = 0.9
 
 
 class LiveSite:
@@ -19,9 +26,11 @@ class LiveSite:
 
     def __init__(self, world: World, plan: Plan, community: str) -> None:
         self.world, self.plan, self._community = world, plan, community
-        self._agents: list[asyncio.DatagramTransport] = []
-        self._services: list[tuple[str, str, Service]] = []
+        self._agents: dict[str, tuple[Agent, asyncio.DatagramTransport]] = {}
+        self._meter: list[asyncio.DatagramTransport] = []
+        self._services: list[tuple[Callable[[], bool], Service]] = []
         self._objects: dict[str, tuple[float, dict[Oid, Typed]]] = {}
+        self._notices, self._sent = Notices(world), 0
 
     async def open(self) -> None:
         """Open every socket; raises OSError, with nothing left open, where one is taken."""
@@ -29,18 +38,55 @@ class LiveSite:
         try:
             for name, access in ((plan.headend.name, plan.headend.switch), *((p.name, p.switch) for p in plan.poles)):
                 agent = Agent(self._community, partial(self._switch, name), lambda name=name: places[name].agent)  # type: ignore[misc]  # mypy cannot type a default that binds the loop's name
-                self._agents.append(await serve(agent, access.address, access.port))
+                self._agents[name] = (agent, await serve(agent, access.address, access.port))
             for address, port in self._meters():
-                meter = Agent(self._community, lambda: meter_objects(self.world), lambda: True)
-                self._agents.append(await serve(meter, address, port))
+                alive = places[plan.headend.name]
+                meter = Agent(self._community, lambda: meter_objects(self.world), lambda alive=alive: alive.agent)  # type: ignore[misc]  # the same
+                self._meter.append(await serve(meter, address, port))
             for pole in plan.poles:
                 for load in pole.loads:
-                    tcp = load.tcp_port or (load.stream.port if load.stream else None)
-                    if load.address and tcp:
-                        self._services.append((pole.name, load.name, await Service.open(load.address, tcp)))
+                    await self._load(places[pole.name], load)
+            for supply in plan.supplies:
+                if isinstance(supply, SolarSupply) and supply.controller and supply.controller.address:
+                    await self._controller(supply, supply.controller)
         except OSError:
             self.close()
             raise
+
+    async def _load(self, place: PlaceState, load: Load) -> None:
+        device = place.devices[load.name]
+        if not load.address:
+            return
+
+        def answers() -> bool:
+            return place.reachable and device.answers
+
+        async def listen(port: int, handler: Handler | None = None) -> None:
+            self._services.append((answers, await Service.open(str(load.address), port, handler)))
+
+        if load.stream is not None:
+            camera = Camera(
+                load.stream.kilobits_per_s,
+                lambda: place.reachable and device.sends,
+                lambda: self.world.now_s,
+                lambda: device.clock_wrong_s,
+            )
+            await listen(load.stream.port, camera.rtsp)
+            await listen(load.onvif_port, camera.onvif)
+        if load.tcp_port and (load.stream is None or load.tcp_port != load.stream.port):
+            await listen(load.tcp_port)
+
+    async def _controller(self, supply: SolarSupply, access: Sensor) -> None:
+        world, bank = self.world, self.world.banks[supply.name]
+        poles = [world.places[pole.name] for pole in self.plan.poles if pole.supply == supply.name]
+
+        def held() -> dict[int, int]:
+            c = world.battery_c()
+            amperes = (bank.in_watts - bank.out_watts) / bank.volts(c)
+            return registers(bank.panel_watts, bank.volts(c), amperes, c, 100 * bank.soc(c), bank.load_watts)
+
+        service = await Service.open(str(access.address), access.port or 502, partial(serve_registers, held))
+        self._services.append((lambda: any(place.reachable for place in poles), service))
 
     def _meters(self) -> set[tuple[str, int]]:
         sensors = [supply.volts_sensor for supply in self.plan.supplies if supply.kind == "mains"]
@@ -56,9 +102,21 @@ class LiveSite:
     def step(self, now_s: float) -> None:
         """Move the world on and let the loads answer or not."""
         self.world.step(now_s)
-        for pole, load, service in self._services:
-            place = self.world.places[pole]
-            service.answers(place.reachable and place.load_up[load])
+        for answers, service in self._services:
+            service.answers(answers())
+        for name, (agent, _) in self._agents.items():
+            agent.delay_s = SLOW_AGENT_S if self.world.places[name].slow_agent else 0.0
+        self._notify()
+
+    def _notify(self) -> None:
+        """Send what has changed, as the switches do on their own."""
+        traps = self.plan.traps
+        for place, trap, row in self._notices.changed():
+            if traps != "off" and traps.port:
+                self._sent += 1
+                uptime_s = self.world.now_s - self.world.places[place].started_s
+                told = message(self._community, uptime_s, self._sent, trap, row)
+                self._agents[place][1].sendto(told, (traps.address, traps.port))
 
     async def run(self, now_s: Callable[[], float], sleep: Callable[[float], Awaitable[None]]) -> None:
         """Step every half second until cancelled."""
@@ -68,11 +126,14 @@ class LiveSite:
 
     def close(self) -> None:
         """Close every socket."""
-        for transport in self._agents:
+        for _, transport in self._agents.values():
             transport.close()
-        for _, _, service in self._services:
+        for transport in self._meter:
+            transport.close()
+        for _, service in self._services:
             service.close()
         self._agents.clear()
+        self._meter.clear()
         self._services.clear()
 
 
@@ -94,9 +155,16 @@ def on_loopback(plan: Plan, network: int, snmp_port: int, tcp_offset: int) -> Pl
         sensor = supply.get("volts_sensor")
         if sensor:
             sensor |= {"address": moved(sensor["address"]), "port": snmp_port}
+        controller = supply.get("controller")
+        if controller and "address" in controller:
+            controller |= {"address": moved(controller["address"]), "port": tcp_offset + controller.get("port", 502)}
     for pole in data["poles"]:
         for load in pole["loads"]:
             if "address" in load:
-                tcp = load.get("tcp_port") or (load.get("stream") or {}).get("port", 554)
+                stream = load.get("stream")
+                tcp = load.get("tcp_port") or (stream or {}).get("port", 554)
                 load |= {"address": moved(load["address"]), "reach": ["tcp"], "tcp_port": tcp_offset + tcp}
+                if stream:
+                    stream["port"] = tcp_offset + stream.get("port", 554)
+                    load |= {"reach": ["tcp", "rtsp", "onvif"], "onvif_port": tcp_offset + load.get("onvif_port", 80)}
     return Plan.model_validate(data)

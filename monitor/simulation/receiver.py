@@ -12,6 +12,8 @@ class Receiver:
 
     def __init__(self, took: Callable[[str, str], None]) -> None:
         self._took = took
+        self.line_up: Callable[[], bool] = lambda: True
+        """Is the farm's internet there? Where it is not, nothing arrives here and nothing is answered."""
         self._server: asyncio.Server | None = None
         self.port = 0
 
@@ -21,6 +23,9 @@ class Receiver:
         self.port = int(self._server.sockets[0].getsockname()[1])
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        if not self.line_up():
+            writer.close()
+            return
         try:
             head = (await reader.readuntil(b"\r\n\r\n")).decode("latin-1").lower()
             length = next(

@@ -8,7 +8,9 @@ import asyncio
 import ctypes
 import socket
 import struct
+from collections.abc import Awaitable, Callable
 
+Handler = Callable[[asyncio.StreamReader, asyncio.StreamWriter], Awaitable[None]]
 _ATTACH_FILTER, _DETACH_FILTER = 26, 27
 _RETURN_NOTHING = struct.pack("HBBI", 0x06, 0, 0, 0)
 
@@ -20,13 +22,13 @@ class Service:
         self._server, self._listening, self._dead = server, listening, False
 
     @classmethod
-    async def open(cls, address: str, port: int) -> "Service":
-        """Listen; raises OSError where the address or port is taken."""
+    async def open(cls, address: str, port: int, serve: Handler | None = None) -> "Service":
+        """Listen, and hang up or ``serve``; raises OSError where the address or port is taken."""
         listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             listening.bind((address, port))
-            server = await asyncio.start_server(_hang_up, sock=listening)
+            server = await asyncio.start_server(_until_cancelled(serve or _hang_up), sock=listening)
         except OSError:
             listening.close()
             raise
@@ -47,6 +49,16 @@ class Service:
     def close(self) -> None:
         """Stop listening."""
         self._server.close()
+
+
+def _until_cancelled(serve: Handler) -> Handler:
+    async def quietly(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        try:
+            await serve(reader, writer)
+        except asyncio.CancelledError:
+            writer.close()  # the site is closed; asyncio would report the end of its own task as an error
+
+    return quietly
 
 
 async def _hang_up(_: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:

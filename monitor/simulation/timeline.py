@@ -1,7 +1,7 @@
 """The demo's story: what breaks when, in seconds after the start, and what the viewer is told."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from monitor.plan.parts import Plan
 from monitor.simulation.faults import FAULTS, Fault
@@ -18,15 +18,21 @@ class Scene:
     fault: str
     pole: str
 
+    def hurried(self, speed: float) -> "Scene":
+        """The same scene in a story that plays ``speed`` times as fast."""
+        return replace(self, start_s=self.start_s / speed, end_s=self.end_s / speed)
+
     @property
     def words(self) -> str:
         """What the viewer is told."""
-        return f"{self.fault} at {self.pole}: {FAULTS[self.fault]}"
+        return f"{self.fault} at {self.pole}: {FAULTS[self.fault].words}"
 
 
 STORY: tuple[Scene, ...] = (
     Scene(DROP_AT_S, DROP_AT_S + DROP_LASTS_S, "feeder-open", "creek"),
-    Scene(150.0, 200.0, "fibre-cut", "yards"),
+    Scene(126.0, 150.0, "camera-hung", "yards"),
+    Scene(152.0, 178.0, "lightning", "woolshed"),
+    Scene(210.0, 260.0, "fibre-cut", "yards"),
 )
 
 

@@ -1,252 +1,187 @@
-"""The simulated site: what is powered, what is lit, what answers, stepped through time."""
+"""The simulated site in motion: what is powered, what is lit, what answers, stepped through time."""
 
 import math
 import random
-from collections.abc import Iterable
-from dataclasses import dataclass, field
 
-from monitor.facts.units import awg_to_mm2, dbm_to_mw, mw_to_dbm
-from monitor.plan.parts import Load, MainsSupply, Plan, Pole
-from monitor.simulation.copper import Span, nodal, stretch_ohms
-from monitor.simulation.faults import Fault
+from monitor.facts.units import dbm_to_mw, mw_to_dbm
+from monitor.plan.parts import Plan, Pole
+from monitor.simulation import ports
+from monitor.simulation.faults import Visit
 from monitor.simulation.light import Laser, Run, bias_now_ma, tx_now_dbm
-from monitor.simulation.weather import Climate
+from monitor.simulation.ports import Weather
+from monitor.simulation.power import Powered
+from monitor.simulation.site import PlaceState
 
-_SHORT_WATTS_OHMS = 0.3
+_HOT_C = 82.0
+"""An optic that is hotter than this loses its link (common practice, no source)."""
+_STORM_FRAMES_PER_S = 60_000.0
 
-
-@dataclass
-class PortCounters:
-    """What a port has counted since its switch started."""
-
-    in_octets: float = 0.0
-    out_octets: float = 0.0
-    in_errors: float = 0.0
+__all__ = ["PlaceState", "World"]
 
 
-@dataclass
-class PlaceState:
-    """A pole or the head-end at one moment."""
-
-    powered: bool = True
-    volts: float = 54.0
-    amperes: float = 0.0
-    started_s: float = 0.0
-    forwards: bool = True
-    reachable: bool = True
-    agent: bool = True
-    board_c: float = 25.0
-    port_watts: dict[str, float] = field(default_factory=dict)
-    load_up: dict[str, bool] = field(default_factory=dict)
-    load_started_s: dict[str, float] = field(default_factory=dict)
-    counters: dict[str, PortCounters] = field(default_factory=dict)
-
-
-class World:
+class World(Powered):
     """Everything that happens at the simulated site. ``step`` moves it on; ``faults`` may be added at any time."""
 
     def __init__(self, plan: Plan, seed: int = 1, start_s: float = 0.0, boot_s: float = 45.0) -> None:
-        self.plan, self.boot_s, self.now_s = plan, boot_s, start_s
-        self.faults: list[Fault] = []
-        site = plan.site
-        self.climate = Climate(site.latitude, site.longitude, site.coldest_c, site.hottest_c, seed)
-        self.chance = random.Random(seed)  # physics, not secrets
-        self.runs = {p.name: Run.of(p.fibre, f"{seed} {p.name}") for p in plan.poles if p.fibre}
-        self.supply_volts = {s.name: s.volts for s in plan.supplies if isinstance(s, MainsSupply)}
-        long_ago = start_s - 12 * 86_400.0
-        self.places = {
-            name: PlaceState(started_s=long_ago) for name in (plan.headend.name, *(p.name for p in plan.poles))
-        }
-        for pole in plan.poles:
-            self.places[pole.name].load_started_s = dict.fromkeys((load.name for load in pole.loads), long_ago)
-        self.above = self._above()
-        self.optic_ports = {place: self._optic_ports(place) for place in self.places}
+        super().__init__(plan, seed, start_s, boot_s)
         self.step(start_s)
 
-    def _optic_ports(self, place: str) -> list[str]:
-        runs = [(pole, pole.fibre) for pole in self.plan.poles if pole.fibre]
-        near = [run.start.port for _, run in runs if (run.start.pole or self.plan.headend.name) == place]
-        return near + [run.end.port for pole, run in runs if pole.name == place]
-
-    def _above(self) -> dict[str, str]:
-        radios = {load.name: pole.name for pole in self.plan.poles for load in pole.loads}
-        return {
-            p.name: (p.fibre.start.pole or self.plan.headend.name)
-            if p.fibre
-            else radios[p.reached_by.radio]
-            if p.reached_by
-            else self.plan.headend.name
-            for p in self.plan.poles
-        }
-
-    def has(self, fault: str, pole: str) -> bool:
-        """Is this fault acting at this pole now?"""
-        return any(f.name == fault and f.pole == pole and f.acts(self.now_s) for f in self.faults)
+    def visited(self, visit: Visit) -> None:
+        """Somebody was at a pole."""
+        self.faults = visit.applied(self.faults)
+        if visit.new_optic and visit.pole in self.runs:
+            pole = self._poles[visit.pole]
+            assert pole.fibre is not None, "only poles with fibre have a run"
+            fresh = random.Random(f"{self.seed} {visit.pole} {visit.at_s}")  # physics, not secrets
+            self.runs[visit.pole].far = Laser.drawn(pole.fibre.end.optic, fresh)
 
     def step(self, now_s: float) -> None:
-        """Move the site on to ``now_s``."""
+        """Move the site on to ``now_s`` (UTC seconds)."""
         elapsed_s = max(0.0, now_s - self.now_s)
         self.now_s = now_s
-        dark, air_c = self.climate.dark(now_s), self.climate.air_c(now_s)
+        self._optics.clear()
+        self.acting = {}
+        for fault in self.faults:
+            level = fault.level(now_s)
+            if level:
+                at = self.acting.setdefault(fault.pole, {})
+                at[fault.name] = max(level, at.get(fault.name, 0.0))
+        sky = self.sky
+        up = max(0.0, math.sin(math.radians(sky.sun(now_s)[0])))
+        weather = Weather(
+            sky.dark(now_s),
+            sky.air_c(now_s),
+            sky.wet(now_s),
+            sky.wind_m_per_s(now_s),
+            sky.frost(now_s),
+            up * (1 - sky.cloud(now_s)),
+        )
+        self.internet = not any("internet-out" in at for at in self.acting.values())
+        self._glass(weather)
+        for pole in self._order:
+            acting = self.acting.get(pole.name, {})
+            for device in self.places[pole.name].devices.values():
+                device.wants_watts = ports.draw(device, weather, acting, now_s, self.chance)
+        self.power(weather, elapsed_s)
+        off = any("head-end-off" in at for at in self.acting.values())
+        headend = self.places[self.plan.headend.name]
+        headend.powered = headend.forwards = headend.reachable = headend.agent = not off
+        for name, place in self.places.items():
+            place.board_c = weather.air_c + (9.0 if place.powered else 0.0) + 8 * weather.sun_share
+            hot = 30 * self.has("optic-hot", name) * max(0.0, min(1.0, (weather.air_c - 5) / 20))
+            place.optic_c = place.board_c + 6 + hot
+        for pole in self._order:
+            self._pole(pole, weather, elapsed_s)
+
+    # ---- glass
+
+    def _glass(self, weather: Weather) -> None:
         for name, run in self.runs.items():
-            run.cut = self.has("fibre-cut", name) or self.has("cable-cut", name)
-            run.extra_db = {nm: 9.0 for nm in (1310, 1490, 1550) if self.has("dirty-connector", name)}
-        self._power(dark, air_c)
-        for place in self.places.values():
-            place.board_c = air_c + (9.0 if place.powered else 0.0)
-            place.forwards = place.powered and now_s - place.started_s >= self.boot_s
-        for pole in self._outward():
-            self._pole(pole, dark, elapsed_s)
+            at = self.acting.get(name, {})
+            run.cut = any(kind in at for kind in ("fibre-cut", "cable-cut", "connector-loose"))
+            run.dirt_db = 9.0 * max(at.get("dirty-connector", 0.0), at.get("connector-creep", 0.0))
+            run.bend_db = 2.2 * at.get("fibre-bend", 0.0) + 3.0 * at.get("ice-bend", 0.0) * weather.frost
+            run.far.aged = min(1.0, at.get("laser-ageing", 0.0))
+            run.far.weaker_db = 7.0 * at.get("wrong-optic", 0.0)
 
-    def _outward(self) -> Iterable[Pole]:
-        return sorted(self.plan.poles, key=lambda pole: len(list(self._way(pole.name))))
+    # ---- what happens at a pole
 
-    def _way(self, pole: str) -> Iterable[str]:
-        while pole in self.above:
-            pole = self.above[pole]
-            yield pole
-
-    # ---- power
-
-    def _power(self, dark: bool, air_c: float) -> None:
-        for supply in self.plan.supplies:
-            if isinstance(supply, MainsSupply):
-                self._feeders(supply, dark, air_c)
-            else:
-                for pole in self.plan.poles:
-                    if pole.supply == supply.name:
-                        volts = supply.converter.output_volts if supply.converter else supply.battery.volts
-                        off = any(self.has(fault, pole.name) for fault in ("feeder-open", "supply-lost"))
-                        watts = self._pole_watts(pole, dark)
-                        self._switch_power(pole.name, 0.0 if off else volts, watts / volts)
-
-    def _feeders(self, supply: MainsSupply, dark: bool, air_c: float) -> None:
-        poles = [p for p in self.plan.poles if p.feeder and self._supply_of(p) == supply.name]
-        lost = any(self.has("supply-lost", pole.name) for pole in poles)
-        self.supply_volts[supply.name] = 0.0 if lost else supply.volts
-        spans: dict[str, Span] = {}
-        watts: dict[str, float] = {}
-        for pole in poles:
-            if lost or self._cut_off(pole):
-                self._switch_power(pole.name, 0.0, 0.0)
-                continue
-            assert pole.feeder is not None, "only poles with a feeder come here"
-            area = pole.feeder.conductor_mm2 or awg_to_mm2(pole.feeder.conductor_awg or 10)
-            joints = pole.feeder.joints * 0.004 + (3.0 if self.has("corroded-joint", pole.name) else 0.0)
-            spans[pole.name] = Span(pole.feeder.start, stretch_ohms(area, pole.feeder.length_m, air_c, joints))
-            watts[pole.name] = self._pole_watts(pole, dark)
-            if self.has("feeder-short", pole.name):
-                ohms = spans[pole.name].ohms + _SHORT_WATTS_OHMS
-                self._switch_power(pole.name, 0.0, supply.volts / ohms)
-                del spans[pole.name], watts[pole.name]
-        for name, (volts, amperes) in nodal(supply.volts, spans, watts).items() if spans else ():
-            self._switch_power(name, volts, amperes)
-
-    def _supply_of(self, pole: Pole) -> str | None:
-        while pole.feeder and pole.feeder.start:
-            pole = self.plan.pole(pole.feeder.start)
-        return pole.feeder.supply if pole.feeder else None
-
-    def _cut_off(self, pole: Pole | None) -> bool:
-        """Is the copper open at this pole or before it?"""
-        while pole is not None and pole.feeder is not None:
-            if any(self.has(fault, pole.name) for fault in ("feeder-open", "cable-cut")):
-                return True
-            above = self.plan.pole(pole.feeder.start) if pole.feeder.start else None
-            if above is not None and self.has("feeder-short", above.name):
-                return True
-            pole = above
-        return False
-
-    def _switch_power(self, name: str, volts: float, amperes: float) -> None:
-        place, pole = self.places[name], self.plan.pole(name)
-        enough = volts >= pole.switch.minimum_volts - 2
-        if (enough and not place.powered) or self.has("switch-restart", name):
-            place.started_s = self.now_s
-            place.counters.clear()
-            place.load_started_s = dict.fromkeys(place.load_started_s, self.now_s + self.boot_s)
-        place.powered, place.volts, place.amperes = enough, volts, amperes
-
-    def _pole_watts(self, pole: Pole, dark: bool) -> float:
-        boost = 0.9 if pole.switch.poe_input == "boost" else 1.0
-        return pole.switch.own_watts + sum(self._load_watts(load, dark) for load in pole.loads) / boost
-
-    def _load_watts(self, load: Load, dark: bool) -> float:
-        watts = load.night_watts if dark and load.night_watts is not None else load.watts
-        return watts * self.chance.gauss(1.0, 0.01) * (1 + 0.001 * load.cable_m)
-
-    # ---- light and traffic
-
-    def _pole(self, pole: Pole, dark: bool, elapsed_s: float) -> None:
-        place, above = self.places[pole.name], self.places[self.above[pole.name]]
-        joined = pole.name not in self.runs or not self.runs[pole.name].cut
+    def _pole(self, pole: Pole, weather: Weather, elapsed_s: float) -> None:
+        place, above, at = self.places[pole.name], self.places[self.above[pole.name]], self.acting.get(pole.name, {})
+        place.forwards = place.powered and self.now_s - place.started_s >= self.boot_s
+        lit = self._lit(pole.name) if pole.fibre else True
+        joined = lit and place.forwards
         if pole.reached_by:
-            joined = above.load_up.get(pole.reached_by.radio, False)
-        place.reachable = place.forwards and joined and above.reachable and above.forwards
-        place.agent = place.reachable and not self.has("agent-deaf", pole.name)
-        first_camera = next((load.name for load in pole.loads if load.kind == "camera"), None)
-        for load in pole.loads:
-            started = self.now_s - place.load_started_s[load.name] >= self.boot_s
-            hung = load.name == first_camera and self.has("camera-hung", pole.name)
-            place.load_up[load.name] = place.powered and started and not hung
-            place.port_watts[load.port] = self._load_watts(load, dark) if place.forwards else 0.0
-            self._count(place, load, elapsed_s)
+            radio = above.devices.get(pole.reached_by.radio)
+            joined = radio is not None and radio.answers
+        flapping = "spanning-tree-flap" in at
+        place.topology_changes += flapping
+        place.reachable = place.forwards and joined and not flapping and above.reachable and above.forwards
+        storm = "broadcast-storm" in at
+        place.agent = place.reachable and "agent-deaf" not in at
+        place.slow_agent = storm or "agent-slow" in at
+        place.renumbered = 100 if "ports-renumbered" in at else 0
+        place.strange = "strange-device" in at
+        total = 0.0
+        for device in place.devices.values():
+            port = place.ports[device.load.port]
+            if place.forwards:
+                ports.power(port, device, weather, at, elapsed_s)
+            else:
+                port.watts, port.poe_state = 0.0, ports.SEARCHING
+            before = port.counts.get("in_octets", 0.0)
+            ports.work(port, device, weather, at, self.now_s, elapsed_s, self.boot_s, self.chance)
+            total += port.counts.get("in_octets", 0.0) - before
+            if storm and port.link:
+                port.count("broadcast", _STORM_FRAMES_PER_S * elapsed_s)
         if pole.fibre:
-            total = sum(self._rate(load) for load in pole.loads)
-            far = place.counters.setdefault(pole.fibre.end.port, PortCounters())
-            near = above.counters.setdefault(pole.fibre.start.port, PortCounters())
-            if place.reachable:
-                far.out_octets += total * elapsed_s
-                near.in_octets += total * elapsed_s
-                far.in_octets += 0.04 * total * elapsed_s
-                near.out_octets += 0.04 * total * elapsed_s
+            self._uplink(pole, total, elapsed_s, lit, at, above)
 
-    def _rate(self, load: Load) -> float:
-        """Octets per second that a load sends."""
-        kilobits = load.stream.kilobits_per_s if load.stream else 900 if load.kind == "access-point" else 12
-        return kilobits * 125 * self.chance.uniform(0.85, 1.1)
+    def _uplink(
+        self, pole: Pole, octets: float, elapsed_s: float, lit: bool, at: dict[str, float], above: PlaceState
+    ) -> None:
+        assert pole.fibre is not None, "only fibre has two ports here"
+        far, near = self.places[pole.name].ports[pole.fibre.end.port], above.ports[pole.fibre.start.port]
+        far.link = near.link = lit and self.places[pole.name].powered and above.powered
+        if not self.places[pole.name].reachable:
+            return
+        most = (pole.switch.uplink_megabits_per_s or 1000) * 125_000 * elapsed_s
+        if "uplink-full" in at or "broadcast-storm" in at:
+            far.count("out_discard", 400 * elapsed_s)
+            octets = most
+        if "broadcast-storm" in at:
+            near.count("broadcast", _STORM_FRAMES_PER_S * elapsed_s)
+        octets = min(octets, most)
+        for port, inward, outward in ((far, 0.04 * octets, octets), (near, octets, 0.04 * octets)):
+            port.count("in_octets", inward)
+            port.count("out_octets", outward)
+        arrives = self.optic(*self._near_end(pole)) or {}
+        weak = arrives.get("rx_dbm", 0.0)
+        if weak < -19:  # near its sensitivity a receiver makes errors, ten times more for each dB
+            near.count("fcs", min(1e4, 10 ** (-19 - weak)) * elapsed_s * 0.1)
 
-    def _count(self, place: PlaceState, load: Load, elapsed_s: float) -> None:
-        counters = place.counters.setdefault(load.port, PortCounters())
-        if place.load_up[load.name] and place.forwards:
-            counters.in_octets += self._rate(load) * elapsed_s
-            counters.out_octets += 0.04 * self._rate(load) * elapsed_s
+    def _near_end(self, pole: Pole) -> tuple[str, str]:
+        assert pole.fibre is not None, "only poles with fibre have a near end"
+        return pole.fibre.start.pole or self.plan.headend.name, pole.fibre.start.port
+
+    def _lit(self, pole: str) -> bool:
+        run = self.runs[pole]
+        if run.cut or self.places[pole].optic_c > _HOT_C:
+            return False
+        weakest = tx_now_dbm(run.far, self.places[pole].optic_c) - run.loss_db(run.far.nm)
+        return weakest > -24.0
+
+    # ---- what is read
 
     def link_up(self, place: str, port: str) -> bool:
         """Has this port of this place a link?"""
-        for pole in self.plan.poles:
-            if pole.fibre and (pole.fibre.start.pole or self.plan.headend.name, pole.fibre.start.port) == (place, port):
-                return self.places[pole.name].powered and not self.runs[pole.name].cut
-            if pole.name == place:
-                if pole.fibre and pole.fibre.end.port == port:
-                    return self.places[self.above[place]].powered and not self.runs[place].cut
-                for load in pole.loads:
-                    if load.port == port:
-                        return self.places[place].forwards and self.places[place].load_up[load.name]
-        return False
+        found = self.places[place].ports.get(port)
+        return found is not None and found.link
 
     def optic(self, place: str, port: str) -> dict[str, float] | None:
-        """Levels that the optic in a port reports, or None where there is no optic: dBm, mA, °C."""
-        for pole in self.plan.poles:
-            if pole.fibre is None:
-                continue
-            run, near = self.runs[pole.name], pole.fibre.start.pole or self.plan.headend.name
-            if (near, pole.fibre.start.port) == (place, port):
-                return self._levels(run.near, run.far, run, place, self.places[pole.name].powered)
-            if (pole.name, pole.fibre.end.port) == (place, port):
-                return self._levels(run.far, run.near, run, place, self.places[near].powered)
-        return None
+        """Levels that the optic in a port reports, or None where there is no optic: dBm, mA, °C, V."""
+        end = self.ends.get((place, port))
+        if end is None:
+            return None
+        if (place, port) not in self._optics:
+            pole, is_near = end
+            run, above = self.runs[pole], self.places[self.above[pole]]
+            mine, other = (run.near, run.far) if is_near else (run.far, run.near)
+            other_place = self.places[pole] if is_near else above
+            self._optics[place, port] = self._levels(mine, other, run, self.places[place], other_place, is_near)
+        return self._optics[place, port]
 
-    def _levels(self, mine: Laser, other: Laser, run: Run, place: str, other_powered: bool) -> dict[str, float]:
-        optic_c = self.places[place].board_c + 6
-        arrives = tx_now_dbm(other, optic_c) - run.loss_db(other.nm) if other_powered else -math.inf
-        noisy_mw = dbm_to_mw(arrives + self.chance.gauss(0, 0.04)) if arrives > -60 else 0.0
-        rx_mw = round(noisy_mw, 4)  # SFF-8472 reports steps of 0.1 µW
-        tx_dbm = tx_now_dbm(mine, optic_c) + self.chance.gauss(0, 0.03)
+    def _levels(
+        self, mine: Laser, other: Laser, run: Run, here: PlaceState, there: PlaceState, inward: bool
+    ) -> dict[str, float]:
+        """As SFF-8472 reports them: powers in steps of 0.1 µW, bias of 2 µA, volts of 100 µV, with an own error."""
+        arrives = tx_now_dbm(other, there.optic_c) - run.loss_db(other.nm, inward) if there.powered else -math.inf
+        noisy_mw = dbm_to_mw(arrives + mine.rx_wrong_db + self.chance.gauss(0, 0.04)) if arrives > -60 else 0.0
+        tx_dbm = tx_now_dbm(mine, here.optic_c) + mine.tx_wrong_db + self.chance.gauss(0, 0.03)
         return {
-            "rx_dbm": mw_to_dbm(rx_mw),
-            "tx_dbm": tx_dbm,
-            "bias_milliamperes": bias_now_ma(mine, optic_c),
-            "optic_c": optic_c,
-            "optic_volts": 3.3,
+            "rx_dbm": mw_to_dbm(round(noisy_mw, 4)),
+            "tx_dbm": mw_to_dbm(round(dbm_to_mw(tx_dbm), 4)),
+            "bias_milliamperes": round(bias_now_ma(mine, here.optic_c) + self.chance.gauss(0, 0.02), 3),
+            "optic_c": round(here.optic_c, 1),
+            "optic_volts": round(3.3 + self.chance.gauss(0, 0.004), 4),
         }

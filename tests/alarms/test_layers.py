@@ -17,6 +17,9 @@ from monitor.alarms.layers import Layers, first_broken, stream_words
         (Layers(poe_state=3, watts=5.2, link_state=1, ping=False, tcp=False), "does not answer: its software"),
         (Layers(poe_state=3, watts=5.2, link_state=1, ping=True, tcp=False), "its service hangs"),
         (Layers(ping=False), "is not known"),
+        (Layers(link_state=1, ping=True, tcp=False), "answers ping and no connection"),
+        (Layers(link_state=1, watts=5.0, tcp=False), "it has power (it draws 5.0 W) and link, and takes no connection"),
+        (Layers(tcp=False), "it does not answer"),
         (Layers(), "does not answer"),
     ],
 )

@@ -312,9 +312,9 @@ def main(arguments: list[str]) -> int:
     given = parser.parse_args(arguments)
     with place(given.folder) as (folder, counted):
         found: dict[str, float | None] = {}
-        found |= ingest(counted or folder, Counted(counted), 500 if given.quick else 1000)
+        found |= ingest(counted or folder, Counted(counted), 400 if given.quick else 1000)
         found |= days(folder, 1 if given.quick else 8)
-        found |= reading(folder, 20 if given.quick else 1480, 2 if given.quick else LINKS, counted is not None)
+        found |= reading(folder, 10 if given.quick else 1480, 2 if given.quick else LINKS, counted is not None)
         found |= latest()
         found |= large(folder)
     shown = {name: None if value is None else round(value, 3) for name, value in found.items()}

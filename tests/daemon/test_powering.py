@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 
+from monitor.alarms.silence import Watch
 from monitor.daemon.asking import Asking
 from monitor.daemon.clock import HandClock
 from monitor.daemon.design import Design
@@ -42,7 +43,12 @@ async def solar(tarrow: Plan, sheets: Sheets, tmp_path: Path, monkeypatch: pytes
             raise modbus.NoAnswer("no connection")
         return [words.get(at + i, 0) for i in range(count)]
 
+    async def reached(place: str) -> None:
+        """The pole is as the test says, however often it is asked."""
+
     monkeypatch.setattr(modbus.Bus, "read", read)
+    monkeypatch.setattr(rounds, "reach", reached)
+    memory.watches["ridge"] = Watch(back_since_s=0.0)
 
     class Solar:
         name = supply["name"]
@@ -56,6 +62,9 @@ async def solar(tarrow: Plan, sheets: Sheets, tmp_path: Path, monkeypatch: pytes
 
         def turn(self, seconds: float) -> Any:
             return clock.turn(seconds)
+
+        def pole_is_silent(self) -> None:
+            memory.watches["ridge"] = Watch(misses=3, back_since_s=0.0)
 
         def value(self, quantity: str) -> float | None:
             reading = memory.latest.reading(Slot(f"supply/{self.name}", quantity))
@@ -101,6 +110,12 @@ async def test_a_controller_that_does_not_answer_is_said_and_nothing_is_zero(sol
     assert await solar.says() == set()  # not yet: the alarm of an agent waits four rounds
     assert await solar.says() == {"agent-silent"}
     assert solar.value("battery_volts") is None
+
+
+async def test_a_controller_behind_a_silent_pole_is_unknown(solar: Any) -> None:
+    solar.pole_is_silent()
+    assert await solar.says() == set()
+    assert await solar.says() == set()
 
 
 def test_hours_left_where_they_cannot_be_told(tarrow: Plan) -> None:

@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 
+from monitor.alarms.silence import Watch
 from monitor.daemon.asking import Asking
 from monitor.daemon.clock import HandClock
 from monitor.daemon.design import Design
@@ -56,6 +57,14 @@ async def cameras(tarrow: Plan, sheets: Sheets, tmp_path: Path, monkeypatch: pyt
         def turn(self, seconds: float) -> Any:
             return clock.turn(seconds)
 
+        def pole(self, **watch: Any) -> None:
+            memory.watches["creek"] = Watch(**watch)
+
+    async def reached(place: str) -> None:
+        """The pole is as the test says, however often it is asked."""
+
+    monkeypatch.setattr(rounds, "reach", reached)
+    memory.watches["creek"] = Watch(back_since_s=0.0)
     streaming, made = Streaming(rounds, {}, clock), Cameras()
     made.looked = []
     monkeypatch.setattr(rtsp, "look", made.look)
@@ -80,6 +89,19 @@ async def test_each_broken_layer_has_its_number_and_is_one_alarm(cameras: Any, l
     assert cameras.value("stream_state") == state
     cameras.seen = Seen("media", "", 6000.0, 15.0, 0.0, 0)
     assert await cameras.check() == set()
+
+
+async def test_what_lies_behind_a_silent_pole_is_unknown_and_not_broken(cameras: Any) -> None:
+    """One event, one message: the camera behind a dead pole is no fault of its own, nor is one that still starts."""
+    cameras.seen = Seen("tcp", "no connection")
+    for watch in ({"misses": 1, "back_since_s": 0.0}, {"back_since_s": HandClock().wall_s() - 10}):
+        cameras.pole(**watch)
+        for _ in range(5):
+            assert await cameras.check() == set()
+    assert cameras.value("stream_state") is None
+    cameras.pole(back_since_s=0.0)
+    await cameras.check()
+    assert await cameras.check() == {f"{CAMERA} stream-broken"}
 
 
 async def test_a_frozen_picture_is_thin(cameras: Any) -> None:

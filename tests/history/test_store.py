@@ -58,6 +58,14 @@ def test_the_same_round_twice_is_kept_once_and_another_of_that_second_is_not_los
     assert (day.times_s.tolist(), day.values.tolist()) == ([1000, 1001, 1002], [-7.0, -9.0, -8.0])
 
 
+def test_a_round_of_the_second_that_another_was_moved_to_is_kept_too(any_store: Store) -> None:
+    """Two rounds of one second, as when a notification has a place asked at once, and then one of the next second."""
+    any_store.keep([a_round(1000.0, -7.0)])
+    any_store.keep([a_round(1000.0, -9.0)])
+    any_store.keep([a_round(1001.0, -8.0)])
+    assert any_store.readings(RX, 0, 2000).values.tolist() == [-7.0, -9.0, -8.0]
+
+
 def test_a_changed_layout_keeps_the_old_rows_readable(store: Store) -> None:
     store.keep([a_round(1000.0, -7.0)])
     store.keep([a_round(1060.0, -8.0, Layout("creek/switch", "measure", (RX,)))])

@@ -64,6 +64,8 @@ async def test_a_healthy_site_has_values_and_no_alarm(hand: ByHand) -> None:
     assert hand.standing == set()
     latest = hand.rounds.memory.latest
     for slot in hand.rounds.memory.limits:
+        if slot.quantity.startswith(("battery_", "stream_", "clock_")):
+            continue  # asked over Modbus, RTSP and ONVIF by jobs of their own
         reading = latest.reading(slot)
         assert reading is not None, slot
         assert reading.value is not None, slot
