@@ -32,6 +32,7 @@ def parser() -> argparse.ArgumentParser:
     _add_running(commands)
     _add_asking(commands)
     _add_files(commands)
+    _add_note(commands)
     return whole
 
 
@@ -244,11 +245,46 @@ def _add_files(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
         description="Put a backup in the place of the history, which is kept beside it. farpole must not be running.",
     )
     back.add_argument("file", type=Path, help="the backup")
+    _add_forecast(commands)
     for one in (export, bring):
         one.add_argument("--history", metavar="URL", help="a history in PostgreSQL instead of the data directory's")
     for one in (export, bring, keep, back):
         one.add_argument("--data", type=Path, default=None, help="data directory of the daemon")
         one.set_defaults(room="monitor.cli.files")
+
+
+def _add_forecast(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    forecast = commands.add_parser(
+        "forecast",
+        help="judge any series against a limit, and say when it may be reached",
+        description="Judge a table of your own (columns time, value and, if you have it, temperature) against a limit: "
+        "has it drifted since its baseline, in a step or slowly, and when is the limit reached? No daemon is needed. "
+        "Exit status 1 where nothing can be said.",
+    )
+    forecast.add_argument("--csv", type=Path, required=True, metavar="FILE", help="the table")
+    forecast.add_argument("--limit", type=float, required=True, metavar="L", help="the limit, in the values' unit")
+    side = forecast.add_mutually_exclusive_group()
+    side.add_argument("--limit-below", action="store_true", help="the values fall to it")
+    side.add_argument("--limit-above", action="store_true", help="the values rise to it")
+    forecast.add_argument("--temperature", metavar="COLUMN", help="where temperatures stand under another name")
+    forecast.add_argument("--baseline-until", metavar="DATE", help="what was before this day is another segment")
+    forecast.add_argument("--unit", default="", help="the values' unit, for the answer")
+    forecast.add_argument("--json", action="store_true", help="print one JSON document")
+    forecast.set_defaults(room="monitor.cli.forecast")
+
+
+def _add_note(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    note = commands.add_parser(
+        "note",
+        help="keep what you did at a pole, or print what has been done",
+        description='Keep what you did at a pole: farpole note creek "cleaned the connector". The note stays for good, '
+        "and what is measured there is compared with what comes after it. Without words: print the notes.",
+    )
+    note.add_argument("place", nargs="?", help="a pole, the head-end, or supply/NAME (default: all)")
+    note.add_argument("text", nargs="?", help="what was done, in your words")
+    note.add_argument("--by", metavar="NAME", help="who did it (default: you)")
+    _common(note)
+    note.set_defaults(room="monitor.cli.note")
 
 
 def _common(one: argparse.ArgumentParser) -> None:

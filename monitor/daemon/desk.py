@@ -2,6 +2,7 @@
 
 import asyncio
 from collections.abc import AsyncIterator, Callable
+from dataclasses import asdict
 from typing import Any
 
 from monitor.alarms.book import Key, operate
@@ -10,6 +11,7 @@ from monitor.daemon.auditing import accept
 from monitor.daemon.clock import Clock
 from monitor.daemon.rounds import Rounds
 from monitor.facts.readings import Slot
+from monitor.history.records import Repair
 from monitor.show.picture import alarm_view, compose
 from monitor.show.ports import Line, Refused
 from monitor.show.views import AlarmView, Picture
@@ -71,6 +73,16 @@ class Desk:
             await accept(memory, self.rounds.keeper, resource, qualifier, self._clock.wall_s())
         await self.rounds.tell([change])
         return alarm_view(change.alarm)
+
+    async def note(self, place: str, who: str, text: str) -> dict[str, Any]:
+        """Keep what somebody did at a place: a new baseline begins with it."""
+        repair = Repair(self._clock.wall_s(), place, who, text)
+        await self.rounds.keeper.ask(lambda store: store.repaired(repair))
+        return asdict(repair)
+
+    async def notes(self) -> list[dict[str, Any]]:
+        """What has been done, oldest first."""
+        return [asdict(one) for one in await self.rounds.keeper.ask(lambda store: store.repairs())]
 
     async def history(self, resource: str, quantity: str, from_s: float, to_s: float, points: int) -> Line:
         """A quantity between two times, from the history."""

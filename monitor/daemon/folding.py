@@ -1,19 +1,35 @@
 """Days that are over: folded into blocks and rollups, and the oldest readings given up when the room runs out."""
 
 import logging
+from collections.abc import Sequence
 from datetime import UTC, datetime
+
+import numpy as np
 
 from monitor.daemon.clock import Clock
 from monitor.daemon.design import Design
 from monitor.daemon.keeper import Keeper
-from monitor.history.fold import day_of
-from monitor.history.store import NotKept
+from monitor.facts.readings import Slot
+from monitor.history.fold import DAY_S, day_of
+from monitor.history.store import NotKept, Store
+from monitor.margins.features import Features, daily
 
 log = logging.getLogger(__name__)
 
 
 AT_ONCE = 12
 """Device slots folded in one transaction: about half a second, in which rounds wait."""
+
+
+JUDGED = {
+    "rx_dbm": "optic_c",
+    "tx_dbm": "optic_c",
+    "bias_milliamperes": "optic_c",
+    "loop_ohms": "",
+    "input_volts": "",
+    "battery_volts": "battery_c",
+}
+"""Quantities that are judged over months, and the temperature at the same place that they are compared at."""
 
 
 class Folding:
@@ -30,6 +46,7 @@ class Folding:
         try:
             offset_s = await self._keeper.ask(lambda store: store.standard_offset(int(standard.total_seconds())))
             await self._fold(day_of(now_s, offset_s), offset_s)
+            await self._features(offset_s)
             await self._make_room(day_of(now_s, offset_s))
         except NotKept as error:
             log.error("days could not be folded: %s", error)
@@ -45,6 +62,14 @@ class Folding:
         if rows:
             log.info("%d rounds of %d days were folded", rows, len({day for _, day in waiting}))
 
+    async def _features(self, offset_s: int) -> None:
+        """Features of every day that has none yet: always before its single readings may be given up."""
+        while True:
+            lacking = await self._keeper.ask(lambda store: store.lacking(tuple(JUDGED), 100))
+            if not lacking:
+                return
+            await self._keeper.ask(lambda store, lacking=lacking: _put_features(store, lacking, offset_s))  # type: ignore[misc]  # mypy cannot type a default that binds the loop's name
+
     async def _make_room(self, today: int) -> None:
         if not await self._keeper.ask(lambda store: store.full()):
             return
@@ -59,6 +84,24 @@ class Folding:
             words = f"{blocks} days of single readings were given up, from {_date(min(days))} to {_date(max(days))}"
             log.warning("the history has reached its quota: %s; their daily figures stay", words)
             await self._keeper.ask(lambda store: store.note(self._clock.wall_s(), "thinned", "farpole", words))
+
+
+def _put_features(store: Store, lacking: Sequence[tuple[int, Slot]], offset_s: int) -> None:
+    store.put_features([(day, slot, _of(store, day, slot, offset_s)) for day, slot in lacking])
+
+
+def _of(store: Store, day: int, slot: Slot, offset_s: int) -> Features | None:
+    from_s = day * DAY_S - offset_s
+    readings = store.readings(slot, from_s, from_s + DAY_S - 0.001)
+    if not len(readings):
+        return None
+    temperatures = None
+    beside = JUDGED[slot.quantity]
+    if beside:
+        warmth = store.readings(Slot(slot.resource, beside), from_s, from_s + DAY_S - 0.001)
+        if len(warmth):
+            temperatures = np.interp(readings.times_s, warmth.times_s, warmth.values)
+    return daily(readings.times_s, readings.values, temperatures, offset_s)
 
 
 def _date(day: int) -> str:

@@ -6,11 +6,12 @@ Every call is short, synchronous and meant for one thread; the daemon gives it o
 from monitor.history.alarm_rows import AlarmRows
 from monitor.history.days import Days
 from monitor.history.engine import NotKept
+from monitor.history.feature_rows import FeatureRows
 from monitor.history.rounds import Rounds
 from monitor.history.salvaged import Salvaged
 
 __all__ = ["NotKept", "Store"]
 
 
-class Store(Rounds, Days, AlarmRows, Salvaged):
+class Store(Rounds, Days, FeatureRows, AlarmRows, Salvaged):
     """Readings, days, alarms and messages of one site, in one SQLite file or one PostgreSQL database."""

@@ -20,6 +20,14 @@ class Act(BaseModel):
     note: str = Field("", max_length=500)
 
 
+class Note(BaseModel):
+    """What somebody did at a place."""
+
+    place: str = Field(max_length=200)
+    who: str = Field(min_length=1, max_length=60)
+    text: str = Field(min_length=1, max_length=500)
+
+
 def api(site: Site) -> APIRouter:
     """Routes over a running site."""
     routes = APIRouter(prefix="/api")
@@ -60,5 +68,17 @@ def api(site: Site) -> APIRouter:
             raise HTTPException(409, str(refused)) from None
         done: dict[str, Any] = finite({name: getattr(view, name) for name in view.__slots__})
         return done
+
+    @routes.get("/notes")
+    async def notes() -> list[dict[str, Any]]:
+        """What has been done at the site, oldest first."""
+        return await site.notes()
+
+    @routes.post("/notes")
+    async def note(wanted: Note) -> dict[str, Any]:
+        if wanted.place not in site.places():
+            places = ", ".join(sorted(site.places()))
+            raise HTTPException(404, f"{wanted.place!r} is no place of this site; there are {places}")
+        return await site.note(wanted.place, wanted.who, wanted.text)
 
     return routes

@@ -43,6 +43,14 @@ class Site(Protocol):
         """A person's act on an alarm; KeyError where there is none, Refused where it cannot be."""
         ...
 
+    async def note(self, place: str, who: str, text: str) -> dict[str, Any]:
+        """Keep what somebody did at a place."""
+        ...
+
+    async def notes(self) -> list[dict[str, Any]]:
+        """What has been done, oldest first."""
+        ...
+
     async def history(self, resource: str, quantity: str, from_s: float, to_s: float, points: int) -> Line:
         """A quantity between two times in at most ``points`` stretches."""
         ...

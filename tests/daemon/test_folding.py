@@ -99,3 +99,26 @@ def test_the_quota_is_half_of_the_disk_unless_asked_for(tmp_path: Path) -> None:
     assert ballast.quota_octets(tmp_path, 2) == 2_000_000_000
     assert ballast.quota_octets(tmp_path, 0.001) == ballast.LEAST_QUOTA
     assert ballast.quota_octets(tmp_path, None) >= ballast.LEAST_QUOTA
+
+
+async def test_every_folded_day_has_its_features_once(design: Design, keeper: Keeper) -> None:
+    clock = HandClock()
+    now_s = clock.wall_s()
+    rx, warm = Slot("creek/optic/5", "rx_dbm"), Slot("creek/optic/5", "optic_c")
+    layout = Layout("creek/switch", "light", (rx, warm))
+    for i in range(72):
+        one = Round.blank(layout, now_s - 3 * 86_400 + 3600 * i, State.SILENT)
+        one.put(0, -7.0 - 0.01 * (i % 24))
+        one.put(1, 20.0 + i % 24)
+        keeper.keep([one])
+    await keeper.flush()
+    folding = Folding(design, keeper, clock)
+    await folding.run()
+    found = await keeper.ask(lambda store: store.features(rx))
+    assert len(found) == 3
+    assert found.n.tolist() == [24] * 3
+    assert found.sxy / found.sxx == pytest.approx([-0.01] * 3, abs=1e-6)
+    assert found.midmean == pytest.approx([-7.115] * 3, abs=0.01)
+    assert await keeper.ask(lambda store: store.lacking(("rx_dbm",))) == []
+    await folding.run()
+    assert len(await keeper.ask(lambda store: store.features(rx))) == 3

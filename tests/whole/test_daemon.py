@@ -137,6 +137,27 @@ async def test_fits_answers_from_live_readings_of_the_running_daemon(farm: Farm)
     assert await daemon.wait() == 0
 
 
+async def test_a_note_is_kept_and_printed(farm: Farm) -> None:
+    daemon = await farm.daemon()
+
+    async def up() -> bool:
+        return (await farm.ask("note"))[0] == 0
+
+    await farm.until(up)
+    status, out, _ = await farm.ask("note", "creek", "cleaned the connector", "--by", "jo")
+    assert (status, out) == (0, "noted at creek: cleaned the connector\n")
+    status, _, err = await farm.ask("note", "moon", "looked at it")
+    assert (status, "no place of this site" in err) == (2, True)
+    _, out, _ = await farm.ask("note", "creek")
+    assert out.split("  ")[-2:] == ["cleaned the connector", "jo\n"]
+    kept = json.loads((await farm.ask("note", "--json"))[1])
+    assert [(one["resource"], one["who"], one["text"]) for one in kept] == [("creek", "jo", "cleaned the connector")]
+    daemon.send_signal(signal.SIGTERM)
+    await daemon.wait()
+    status, _, err = await farm.ask("note", "creek", "x")
+    assert (status, "a note is kept by a running farpole" in err) == (3, True)
+
+
 async def test_a_second_daemon_on_the_same_data_is_refused_in_one_line(farm: Farm) -> None:
     first = await farm.daemon()
 

@@ -1,0 +1,171 @@
+"""Drift: how much of a margin is used since its baseline, whether that is more than chance, and whether it was a step.
+
+Values are compared at equal temperature; each segment between resets has a baseline of its own. Methods: an
+exponentially weighted mean for slow changes, a two-day rule for steps, least squares for which of the two it was. The
+thresholds are those that gave 0.08 alarms per healthy series-year on generated telemetry.
+"""
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.margins.features import Features
+
+Floats = NDArray[np.float64]
+BASELINE_DAYS = 28
+LAMBDA = 0.08
+Z_LOW, Z_HIGH = -6.0, 25.0
+USED_SHARE = 0.05
+"""Of the margin: less than this is no news, however certain."""
+EWMA_LIMIT = 10.0
+RESET_SIGMAS, RESET_DAYS = 6.0, 3
+STEP_SIGMAS = 6.0
+RIDGE_K2 = 200.0
+"""Keeps the slope on temperature small where the days were all alike [K²]."""
+
+
+@dataclass(frozen=True, slots=True)
+class Baseline:
+    """What a segment is compared with: its value at ``at_c`` (None: temperature not known), and its daily noise."""
+
+    from_day: int
+    value: float
+    sigma: float
+    at_c: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """A change that was detected: on which day, of which kind, how large (in the series' unit, toward the limit)."""
+
+    day: int
+    kind: Literal["step", "ramp"]
+    effect: float
+    onset_day: int
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A series against its limit. ``used`` is the share of the margin that is used, by day (1: at the limit)."""
+
+    days: NDArray[np.int64]
+    compared: Floats
+    used: Floats
+    baseline: Baseline
+    segments: tuple[int, ...]
+    """First days of the segments; the last is the one that is judged."""
+    drift: Drift | None
+    beta: float
+    """Slope on temperature that was taken out [unit/K]; 0 where temperature is not known."""
+
+
+class CannotSay(ValueError):
+    """Too little is known; the message says what is missing."""
+
+
+def compensate(features: Features) -> tuple[Floats, float, float | None]:
+    """Daily midmeans at equal temperature, the slope that was taken out, and that temperature.
+
+    β = ΣSxy / (ΣSxx + 200 K²) from products within each day, so that what drifts from day to day does not bend it.
+    """
+    warm = np.isfinite(features.t_mean)
+    if warm.sum() < 0.5 * len(features):
+        return features.midmean, 0.0, None
+    beta = float(np.nansum(features.sxy) / (np.nansum(features.sxx) + RIDGE_K2))
+    at_c = float(np.nanmedian(features.t_mean))
+    compared = features.midmean - beta * np.where(warm, features.t_mean - at_c, 0.0)
+    return compared, beta, at_c
+
+
+def noise(values: Floats, resolution: float = 0.0) -> float:
+    """Standard deviation of what changes from day to day: 1.4826 · MAD of differences / √2, no less than quantisation.
+
+    >>> round(noise(np.random.default_rng(1).normal(0, 0.1, 2000)), 2)
+    0.1
+    """
+    steps = np.diff(values)
+    mad = float(np.median(np.abs(steps - np.median(steps)))) if len(steps) else 0.0
+    return max(1.4826 * mad / math.sqrt(2), resolution / math.sqrt(12), 1e-9)
+
+
+def judge(
+    features: Features, limit: float, below: bool, resets: tuple[int, ...] = (), resolution: float = 0.0
+) -> Judged:
+    """Judge daily features against a limit that lies ``below`` the healthy value, or above it.
+
+    ``resets`` are days on which something was repaired or changed; a jump away from the limit that lasts for three
+    days is one as well, where it is more than 6σ and 5 % of the margin. Raises CannotSay.
+    """
+    if len(features) < BASELINE_DAYS + 7:
+        raise CannotSay(f"only {len(features)} days with readings; {BASELINE_DAYS + 7} are the least")
+    compared, beta, at_c = compensate(features)
+    toward = -1.0 if below else 1.0
+    sigma = noise(compared, resolution)
+    jump = max(RESET_SIGMAS * sigma, USED_SHARE * abs(limit - float(np.median(compared[:BASELINE_DAYS]))))
+    segments = _segments(features.days, compared, toward, jump, resets)
+    own = features.days >= segments[-1]
+    if own.sum() < BASELINE_DAYS:
+        known = int(own.sum())
+        raise CannotSay(f"its baseline began anew {known} days ago and is learnt over {BASELINE_DAYS} days")
+    days, y = features.days[own], compared[own]
+    baseline = Baseline(segments[-1], float(np.median(y[:BASELINE_DAYS])), sigma, at_c)
+    margin = (limit - baseline.value) * toward
+    if margin <= 0:
+        raise CannotSay("its baseline is past the limit already: there is no margin to use")
+    used = (y - baseline.value) * toward / margin
+    return Judged(days, y, used, baseline, segments, _detect(days, used, margin, sigma), beta)
+
+
+def _segments(
+    days: NDArray[np.int64], y: Floats, toward: float, jump: float, resets: tuple[int, ...]
+) -> tuple[int, ...]:
+    found = [int(days[0]), *(day for day in resets if days[0] < day <= days[-1])]
+    away = -toward * y
+    i = BASELINE_DAYS
+    while i < len(y) - RESET_DAYS + 1:
+        before = float(np.median(away[max(0, i - 7) : i]))
+        if (away[i : i + RESET_DAYS] > before + jump).all():
+            found.append(int(days[i]))
+            i += BASELINE_DAYS
+        i += 1
+    return tuple(sorted(set(found)))
+
+
+def _detect(days: NDArray[np.int64], used: Floats, margin: float, sigma: float) -> Drift | None:
+    z = np.clip(used * margin / sigma, Z_LOW, Z_HIGH)
+    mean, at = 0.0, -1
+    for i in range(BASELINE_DAYS, len(days)):
+        mean = (1 - LAMBDA) * mean + LAMBDA * z[i]
+        share = float(np.mean(used[max(0, i - 6) : i + 1]))
+        stepped = i > BASELINE_DAYS + 7 and _step(used * margin, i, sigma) and used[i] > USED_SHARE
+        if (share > USED_SHARE and mean > EWMA_LIMIT) or stepped:
+            at = i
+            break
+    if at < 0:
+        return None
+    kind, onset = _shape(used[: min(len(used), at + 15)])
+    effect = float(np.median(used[-7:])) * margin
+    return Drift(int(days[at]), kind, effect, int(days[onset]))
+
+
+def _step(toward: Floats, i: int, sigma: float) -> bool:
+    """Have this day and the one before both left the week before them by more than 6σ?"""
+    before = float(np.median(toward[i - 9 : i - 1]))
+    return bool((toward[i - 1 : i + 1] > before + STEP_SIGMAS * sigma).all())
+
+
+def _shape(used: Floats) -> tuple[Literal["step", "ramp"], int]:
+    """Which fits better, one step or one ramp that begins somewhere; and where."""
+    x = np.arange(len(used), dtype=np.float64)
+    best: tuple[float, Literal["step", "ramp"], int] = (float("inf"), "ramp", 0)
+    for onset in range(7, len(used) - 2):
+        for kind, shape in (("step", (x >= onset).astype(np.float64)), ("ramp", np.maximum(0.0, x - onset))):
+            design = np.column_stack([np.ones(len(x)), shape])
+            found, *_ = np.linalg.lstsq(design, used, rcond=None)
+            left = float(((used - design @ found) ** 2).sum())
+            if left < best[0]:
+                best = (left, kind, onset)  # type: ignore[assignment]  # one of two words
+    return best[1], best[2]
