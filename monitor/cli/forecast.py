@@ -125,7 +125,9 @@ def _answer(judged: Judged, unit: str) -> dict[str, Any]:
     known = isinstance(found, Forecast)
     return {
         "drift": told,
-        "months_to_limit": {k: round(getattr(found, k), 1) for k in ("p10", "p50", "p90")} if known else None,
+        "months_to_limit": {k: round(getattr(found, f"{k}_months"), 1) for k in ("p10", "p50", "p90")}
+        if known
+        else None,
         "reason": None if known else found,
         "used_percent": round(100 * float(np.median(judged.used[-7:])), 1),
         "baseline": {

@@ -24,11 +24,11 @@ WINDOW_DAYS = 730
 
 @dataclass(frozen=True, slots=True)
 class Forecast:
-    """Months until the limit: one in ten ends before ``p10``, half before ``p50``, nine in ten before ``p90``."""
+    """Months until the limit: one in ten ends before ``p10_months``, and so on."""
 
-    p10: float
-    p50: float
-    p90: float
+    p10_months: float
+    p50_months: float
+    p90_months: float
 
 
 def months_to_limit(judged: Judged, seed: int = 1) -> Forecast | str:

@@ -107,9 +107,9 @@ def test_the_forecast_of_straight_ramps() -> None:
         found = months_to_limit(judged)
         assert isinstance(found, Forecast), found
         left = (10 + ramp[-1]) / rate
-        errors.append(abs(found.p50 - left) / left)
-        inside += found.p10 <= left <= found.p90
-        assert found.p10 <= found.p50 <= found.p90
+        errors.append(abs(found.p50_months - left) / left)
+        inside += found.p10_months <= left <= found.p90_months
+        assert found.p10_months <= found.p50_months <= found.p90_months
     assert np.median(errors) < 0.33
     assert inside >= 12
 
