@@ -13,7 +13,11 @@ class NoDaemon(ConnectionError):
 
 
 class SaidNo(ValueError):
-    """The daemon refused; the message is its reason."""
+    """The daemon refused; the message is its reason, ``status`` that of HTTP (0: it was not even asked)."""
+
+    def __init__(self, message: str, status: int = 0) -> None:
+        super().__init__(message)
+        self.status = status
 
 
 class _Connection(http.client.HTTPConnection):
@@ -49,5 +53,5 @@ def call(data: Path, path: str, body: dict[str, Any] | None = None) -> Any:
         connection.close()
     if response.status >= 400:
         detail = answer.get("detail") if isinstance(answer, dict) else answer
-        raise SaidNo(detail if isinstance(detail, str) else json.dumps(detail))
+        raise SaidNo(detail if isinstance(detail, str) else json.dumps(detail), response.status)
     return answer

@@ -4,7 +4,6 @@ import re
 import sys
 from argparse import Namespace
 from collections.abc import Callable, Sequence
-from contextlib import closing
 from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 from typing import Any
@@ -89,7 +88,7 @@ def _there(data: Path) -> Path:
 
 
 def _export(given: Namespace, data: Path) -> int:
-    with closing(Store(given.history or _there(data), read_only=True)) as store:
+    with Store(given.history or _there(data), read_only=True) as store:
         known = store.known()
         if given.list:
             print("\n".join(f"{slot.resource}:{slot.quantity}" for slot in known))
@@ -135,7 +134,7 @@ def _import(given: Namespace, data: Path) -> int:
     taken = files.read_csv(given.file, columns, given.time, zone)
     now = datetime.fromtimestamp(SystemClock().wall_s(), zone)
     standard_s = int(((now.utcoffset() or now - now) - (now.dst() or now - now)).total_seconds())
-    with held(data), closing(Store(given.history or data / HISTORY)) as store:
+    with held(data), Store(given.history or data / HISTORY) as store:
         offset_s = store.standard_offset(standard_s)
         days = store.take_in(taken.series, offset_s)
     readings = sum(len(day) for day in taken.series.values())

@@ -5,13 +5,14 @@ import json
 import math
 import sys
 from argparse import Namespace
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, timedelta
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from monitor.cli.main import BAD_INPUT, FAILED, OK
+from monitor.history.files import when
 from monitor.margins.drift import CannotSay, Judged, judge
 from monitor.margins.features import Features, Floats, daily
 from monitor.margins.forecast import Forecast, months_to_limit
@@ -59,7 +60,7 @@ def read(file: Path, temperature: str | None) -> tuple[Floats, Floats, Floats | 
             raise ValueError(f"{file}: line 1: there is no column {', '.join(lacking)}; it has {', '.join(names)}")
         for row in reader:
             where = f"{file}: line {reader.line_num}"
-            times.append(_time(row["time"], where))
+            times.append(when(row["time"], UTC, f"{where}: time"))
             values.append(_number(row["value"], f"{where}: value"))
             temperatures.append(_number(row[column], f"{where}: {column}") if column else math.nan)
     notes = []
@@ -70,19 +71,6 @@ def read(file: Path, temperature: str | None) -> tuple[Floats, Floats, Floats | 
     if gone:
         notes.append(f"{gone} of {len(values)} values are empty or infinite and were left out")
     return np.array(times), np.array(values), np.array(temperatures) if column else None, notes
-
-
-def _time(text: str | None, where: str) -> float:
-    text = (text or "").strip()
-    try:
-        return float(text)
-    except ValueError:
-        pass
-    try:
-        at = datetime.fromisoformat(text)
-    except ValueError:
-        raise ValueError(f"{where}: time: {text!r} is neither an ISO 8601 time nor seconds since 1970") from None
-    return (at if at.tzinfo else at.replace(tzinfo=UTC)).timestamp()
 
 
 def _number(text: str | None, where: str) -> float:

@@ -277,8 +277,8 @@ def _add_note(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -
     note = commands.add_parser(
         "note",
         help="keep what you did at a pole, or print what has been done",
-        description='Keep what you did at a pole: farpole note creek "cleaned the connector". The note stays for good, '
-        "and what is measured there is compared with what comes after it. Without words: print the notes.",
+        description='Keep what you did at a pole: farpole note creek "cleaned the connector". The note stays for good. '
+        "Without words: print the notes.",
     )
     note.add_argument("place", nargs="?", help="a pole, the head-end, or supply/NAME (default: all)")
     note.add_argument("text", nargs="?", help="what was done, in your words")

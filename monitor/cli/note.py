@@ -5,6 +5,7 @@ import json
 import sys
 from argparse import Namespace
 from datetime import UTC, datetime
+from http.client import NOT_FOUND
 from typing import Any
 
 from monitor.cli.client import NoDaemon, SaidNo, call
@@ -28,7 +29,7 @@ def main(given: Namespace) -> int:
         return NO_DAEMON
     except SaidNo as no:
         print(f"farpole: {no}", file=sys.stderr)
-        return BAD_INPUT if "no place" in str(no) else FAILED
+        return BAD_INPUT if no.status == NOT_FOUND else FAILED
     return OK
 
 

@@ -1,16 +1,14 @@
 """A campaign on the disk: the plan, the readings of each case, and what truly was wrong."""
 
-import io
 import json
 from collections.abc import Callable
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from ruamel.yaml import YAML
 
-from monitor.history.files import write_wide
+from monitor.daemon.files import as_yaml
+from monitor.history.files import stamp, write_wide
 from monitor.plan.parts import Plan
 from monitor.simulation.campaign import Case, cases, play
 from monitor.simulation.faults import FAULTS
@@ -21,9 +19,9 @@ def write(plan: Plan, number: int, seed: int, to: Path, say: Callable[[str], Non
     if to.exists() and any(to.iterdir()):
         raise ValueError(f"{to} is not empty; a campaign is never mixed with another")
     to.mkdir(parents=True, exist_ok=True)
-    text = io.StringIO()
-    YAML(typ="safe").dump(plan.model_dump(mode="json", by_alias=True, exclude_none=True), text)
-    (to / "plan.yaml").write_text(text.getvalue(), encoding="utf-8")
+    (to / "plan.yaml").write_text(
+        as_yaml(plan.model_dump(mode="json", by_alias=True, exclude_none=True)), encoding="utf-8"
+    )
     truths = []
     for case in cases(plan, number, seed):
         folder = to / f"case-{case.number:04d}"
@@ -34,8 +32,8 @@ def write(plan: Plan, number: int, seed: int, to: Path, say: Callable[[str], Non
         truths.append(truth)
         what = ", ".join(f"{f['fault']} at {f['pole']}" for f in truth["faults"]) or "nothing wrong"
         say(f"{folder.name}: {what}; {rows} rounds")
-    document = {"number": number, "seed": seed, "cases": truths}
-    (to / "campaign.json").write_text(json.dumps(document, indent=1) + "\n", encoding="utf-8")
+    whole = {"number": number, "seed": seed, "cases": truths}
+    (to / "campaign.json").write_text(json.dumps(whole, indent=1) + "\n", encoding="utf-8")
 
 
 def _readings(plan: Plan, case: Case, folder: Path) -> tuple[Path, int]:
@@ -58,22 +56,18 @@ def _truth(case: Case) -> dict[str, Any]:
     return {
         "case": case.number,
         "seed": case.seed,
-        "from": _stamp(case.start_s),
-        "to": _stamp(case.end_s),
+        "from": stamp(case.start_s),
+        "to": stamp(case.end_s),
         "faults": [
             {
                 "fault": fault.name,
                 "number": FAULTS[fault.name].number,
                 "pole": fault.pole,
-                "onset": _stamp(fault.start_s),
-                "end": _stamp(fault.end_s) if fault.end_s < case.end_s else None,
+                "onset": stamp(fault.start_s),
+                "end": stamp(int(fault.end_s)) if fault.end_s < case.end_s else None,
                 "severity": round(fault.severity, 3),
                 "full_after_days": round((fault.ramp_s or 0.0) / 86_400, 1),
             }
             for fault in case.faults
         ],
     }
-
-
-def _stamp(at_s: float) -> str:
-    return datetime.fromtimestamp(at_s, UTC).isoformat(timespec="seconds").replace("+00:00", "Z")

@@ -2,7 +2,6 @@
 
 import asyncio
 import contextlib
-import io
 import secrets as chance
 import socket
 import tempfile
@@ -11,10 +10,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from ruamel.yaml import YAML
-
 from monitor.daemon.clock import Clock, SystemClock
-from monitor.daemon.files import load_plan, shipped
+from monitor.daemon.files import as_yaml, load_plan, shipped
 from monitor.daemon.lock import HISTORY
 from monitor.daemon.run import Daemon, Settings
 from monitor.facts.readings import Round
@@ -164,12 +161,12 @@ class Demo:
 def lay_out(folder: Path, plan: Plan, community: str, port: int, page: tuple[str, int] | None) -> Settings:
     """Plan and secrets as files, as a user has them; callouts go to a receiver on ``port`` of 127.0.0.1."""
     plan_file, secrets_file = folder / "plan.yaml", folder / "secrets.yaml"
-    plan_file.write_text(_yaml(plan.model_dump(mode="json", by_alias=True, exclude_none=True)), encoding="utf-8")
+    plan_file.write_text(as_yaml(plan.model_dump(mode="json", by_alias=True, exclude_none=True)), encoding="utf-8")
     hook = {"kind": "webhook", "url": f"http://127.0.0.1:{port}/callout"}
     secrets_file.touch(mode=0o600)
     switches = {"kind": "snmpv2c", "community": community}
     secrets = {"tarrow-switches": switches, "tarrow-owner-phone": hook, "tarrow-owner-mail": hook}
-    secrets_file.write_text(_yaml({"secrets": secrets}), encoding="utf-8")
+    secrets_file.write_text(as_yaml({"secrets": secrets}), encoding="utf-8")
     return Settings(plan_file, folder / "data", secrets_file, page)
 
 
@@ -208,12 +205,6 @@ async def open_site(plan: Plan, community: str, seed: int, now_s: float, rounds:
             await site.open()
             return site
     raise OSError("no free loopback network for the simulated site (127.64 to 127.126 are all in use)")
-
-
-def _yaml(document: dict[str, Any]) -> str:
-    out = io.StringIO()
-    YAML(typ="safe").dump(document, out)
-    return out.getvalue()
 
 
 def free_port() -> int:

@@ -12,6 +12,7 @@ from monitor.daemon.clock import Clock
 from monitor.daemon.rounds import Rounds
 from monitor.facts.readings import Slot
 from monitor.history.records import Repair
+from monitor.history.store import NotKept
 from monitor.show.picture import alarm_view, compose
 from monitor.show.ports import Line, Refused
 from monitor.show.views import AlarmView, Picture
@@ -75,9 +76,12 @@ class Desk:
         return alarm_view(change.alarm)
 
     async def note(self, place: str, who: str, text: str) -> dict[str, Any]:
-        """Keep what somebody did at a place: a new baseline begins with it."""
+        """Keep what somebody did at a place; raises Refused where it cannot be kept now."""
         repair = Repair(self._clock.wall_s(), place, who, text)
-        await self.rounds.keeper.ask(lambda store: store.repaired(repair))
+        try:
+            await self.rounds.keeper.ask(lambda store: store.repaired(repair))
+        except NotKept as error:
+            raise Refused(f"the note could not be kept: {error}") from None
         return asdict(repair)
 
     async def notes(self) -> list[dict[str, Any]]:

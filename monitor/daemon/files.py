@@ -1,8 +1,12 @@
 """Files that farpole reads: its shipped config, the user's plan and datasheets."""
 
+import io
 import zoneinfo
 from importlib import resources
 from pathlib import Path
+from typing import Any
+
+from ruamel.yaml import YAML
 
 from monitor.plan.datasheets import Sheets, read_sheets
 from monitor.plan.meaning import read_plan
@@ -14,6 +18,13 @@ def shipped() -> Path:
     """The folder ``config``: inside the installed package, or beside it in a checkout."""
     inside = Path(str(resources.files("monitor"))) / "config"
     return inside if inside.is_dir() else inside.parent.parent / "config"
+
+
+def as_yaml(document: dict[str, Any]) -> str:
+    """A document as the text of a YAML file."""
+    out = io.StringIO()
+    YAML(typ="safe").dump(document, out)
+    return out.getvalue()
 
 
 def load_sheets(plan_file: Path | None = None) -> Sheets:

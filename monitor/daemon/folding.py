@@ -18,7 +18,7 @@ log = logging.getLogger(__name__)
 
 
 AT_ONCE = 12
-"""Device slots folded in one transaction: about half a second, in which rounds wait."""
+"""Device slots folded in one transaction: up to a second, in which rounds wait."""
 
 
 JUDGED = {

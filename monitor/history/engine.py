@@ -1,7 +1,6 @@
 """The database behind the store: SQLite in one file with one writer, or PostgreSQL by URL; both speak alike here."""
 
 from collections.abc import Callable
-from contextlib import closing
 from pathlib import Path
 from typing import Any, Self, TypeVar
 
@@ -133,9 +132,11 @@ class Kept:
         """Give the file back."""
         self._engine.dispose()
 
-    def closing(self) -> "closing[Self]":
-        """For ``with``: give the file back at its end."""
-        return closing(self)
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
 
 
 def _shown(url: str) -> str:

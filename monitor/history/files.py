@@ -51,7 +51,7 @@ def write_csv(rows: Iterator[dict[str, Any]], names: Sequence[str], to: IO[str])
     writer.writeheader()
     n = 0
     for n, row in enumerate(rows, 1):  # noqa: B007  # counted, and the last count is the answer
-        writer.writerow(row | {"time": row["time"].isoformat().replace("+00:00", "Z")})
+        writer.writerow(row | {"time": stamp(row["time"].timestamp())})
     return n
 
 
@@ -73,6 +73,15 @@ def write_parquet(rows: Iterator[dict[str, Any]], names: Sequence[str], to: Path
                 n, batch = n + len(batch), []
         writer.write_table(pa.Table.from_pylist(batch, schema))
     return n + len(batch)
+
+
+def stamp(at_s: float) -> str:
+    """A time as ISO 8601 in UTC.
+
+    >>> stamp(0.0)
+    '1970-01-01T00:00:00Z'
+    """
+    return _time(at_s).isoformat().replace("+00:00", "Z")
 
 
 def _time(at_s: float) -> datetime:
@@ -108,7 +117,7 @@ def read_csv(file: Path, columns: Mapping[str, Slot], time_column: str, zone: tz
             raise BadTable(f"{file}: line 1: there is no column {', '.join(lacking)}; its columns are {there}")
         for row in reader:
             line = reader.line_num
-            at_s = _when(row[time_column], zone, f"{file}: line {line}: {time_column}")
+            at_s = when(row[time_column], zone, f"{file}: line {line}: {time_column}")
             for name, slot in columns.items():
                 text = (row[name] or "").strip()
                 if text:
@@ -118,7 +127,8 @@ def read_csv(file: Path, columns: Mapping[str, Slot], time_column: str, zone: tz
     return Taken(series, line - 1)
 
 
-def _when(text: str | None, zone: tzinfo, where: str) -> float:
+def when(text: str | None, zone: tzinfo, where: str) -> float:
+    """A cell as UTC seconds: ISO 8601 (without an offset: in ``zone``) or seconds since 1970; raises BadTable."""
     text = (text or "").strip()
     try:
         return float(text)
@@ -159,8 +169,7 @@ def write_wide(times_s: Sequence[float], columns: Mapping[str, Any], to: Path) -
             writer = csv.writer(opened)
             writer.writerow(["time", *columns])
             for at_s, *values in zip(times_s, *columns.values(), strict=True):
-                stamp = _time(at_s).isoformat().replace("+00:00", "Z")
-                writer.writerow([stamp, *("" if math.isnan(value) else value for value in values)])
+                writer.writerow([stamp(at_s), *("" if math.isnan(value) else value for value in values)])
         return to
     to = to.with_suffix(".parquet")
     stamps = pa.array([round(at_s * 1000) for at_s in times_s], pa.timestamp("ms", "UTC"))

@@ -6,7 +6,7 @@ rounds are kept already. Whatever is interrupted is done again at the next start
 
 import os
 from collections.abc import Iterator
-from contextlib import closing, suppress
+from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -24,7 +24,7 @@ def put_aside(history: Path, at_s: float, why: str) -> Path:
     aside = history.with_name(f"{PREFIX}{datetime.fromtimestamp(at_s, UTC):%Y%m%dT%H%M%SZ}.sqlite")
     fresh = _fresh(history)
     _remove(fresh)
-    with closing(Store(fresh)) as store:
+    with Store(fresh) as store:
         wreck = Wreck(history, _model(history))
         wreck.open()
         try:

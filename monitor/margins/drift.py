@@ -1,8 +1,7 @@
 """Drift: how much of a margin is used since its baseline, whether that is more than chance, and whether it was a step.
 
 Values are compared at equal temperature; each segment between resets has a baseline of its own. Methods: an
-exponentially weighted mean for slow changes, a two-day rule for steps, least squares for which of the two it was. The
-thresholds are those that gave 0.08 alarms per healthy series-year on generated telemetry.
+exponentially weighted mean for slow changes, a two-day rule for steps, least squares for which of the two it was.
 """
 
 import math

@@ -79,6 +79,9 @@ def api(site: Site) -> APIRouter:
         if wanted.place not in site.places():
             places = ", ".join(sorted(site.places()))
             raise HTTPException(404, f"{wanted.place!r} is no place of this site; there are {places}")
-        return await site.note(wanted.place, wanted.who, wanted.text)
+        try:
+            return await site.note(wanted.place, wanted.who, wanted.text)
+        except Refused as refused:
+            raise HTTPException(409, str(refused)) from None
 
     return routes

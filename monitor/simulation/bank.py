@@ -23,6 +23,8 @@ class Bank:
     aged: float = 0.0
     """0 new, 1: a quarter of its capacity is left, and three times its resistance."""
     cut: bool = False
+    locked_out: bool = False
+    """Its controller takes it for too cold to be charged."""
     panel_watts: float = 0.0
     load_watts: float = 0.0
     in_watts: float = 0.0
@@ -71,7 +73,7 @@ class Bank:
         hours, capacity = elapsed_s / 3600, self.capacity_wh(c)
         given = 0.0 if self.cut else wanted_watts
         self.panel_watts, self.load_watts = panel_watts, given
-        may_charge = c > self.charge_above_c
+        may_charge = c > self.charge_above_c and not self.locked_out
         soc = self.soc(c)
         taper = max(0.0, min(1.0, (1.0 - soc) / (0.15 if self.lead else 0.03)))
         room = max(0.0, capacity - self.charge_wh)

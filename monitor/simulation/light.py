@@ -2,7 +2,7 @@
 
 import math
 import random
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from monitor.plan.parts import Fibre
 
@@ -57,7 +57,6 @@ class Run:
     dirt_db: float = 0.0
     bend_db: float = 0.0
     """At 1310 nm."""
-    extra_db: dict[int, float] = field(default_factory=dict)
 
     @classmethod
     def of(cls, fibre: Fibre, seed: str) -> "Run":

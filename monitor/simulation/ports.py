@@ -80,8 +80,8 @@ def power(port: Port, device: Device, weather: Weather, acting: Mapping[str, flo
     """Give power at the port or not, as a switch with RFC 3621 counters does."""
     state, minutes = DELIVERING, elapsed_s / 60
     wet = acting.get("wet-gland", 0.0) * weather.wet if device.victim else 0.0
-    struck = acting.get("lightning", 0.0) and device.place_in_row % 3
-    if (device.victim and "port-short" in acting) or (acting.get("lightning") and struck == 1):
+    lightning = "lightning" in acting
+    if (device.victim and "port-short" in acting) or (lightning and device.place_in_row % 3 == 1):
         state = FAULT
         port.count("short", max(1.0, 2 * minutes))
     elif device.victim and weather.dark and ("port-overload" in acting or "class-mismatch" in acting):
@@ -97,7 +97,7 @@ def power(port: Port, device: Device, weather: Weather, acting: Mapping[str, flo
         state = SEARCHING
         port.count("invalid", max(1.0, minutes))
         port.count("mps", 1.0)
-    elif acting.get("lightning"):
+    elif lightning:
         state = SEARCHING
     port.poe_state = state
     port.watts = device.wants_watts if state == DELIVERING else 0.0

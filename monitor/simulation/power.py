@@ -3,7 +3,7 @@
 from monitor.facts.units import awg_to_mm2
 from monitor.plan.parts import MainsSupply, Pole, SolarSupply
 from monitor.simulation import ports
-from monitor.simulation.bank import Bank, panel_watts
+from monitor.simulation.bank import panel_watts
 from monitor.simulation.copper import Span, nodal, stretch_ohms
 from monitor.simulation.ports import Weather
 from monitor.simulation.site import Site
@@ -26,10 +26,7 @@ class Powered(Site):
     def _solar(self, supply: SolarSupply, poles: list[Pole], weather: Weather, elapsed_s: float) -> None:
         bank, at = self.banks[supply.name], self.acting.get(poles[0].name, {}) if poles else {}
         bank.aged = min(1.0, at.get("battery-aged", 0.0))
-        if "charge-lock-out" in at:
-            bank.charge_above_c = 90.0
-        else:
-            bank.charge_above_c = Bank.of(supply).charge_above_c
+        bank.locked_out = "charge-lock-out" in at
         clean = (1 - 0.85 * at.get("panel-soiled", 0.0)) * (0.12 if "grey-weeks" in at else 1.0)
         clean *= 0.0 if "charging-stopped" in at or self.sky.snow(self.now_s) else 1.0
         sun = self.sky.in_plane(self.now_s, supply.tilt_deg, supply.azimuth_deg)

@@ -153,11 +153,6 @@ class World(Powered):
 
     # ---- what is read
 
-    def link_up(self, place: str, port: str) -> bool:
-        """Has this port of this place a link?"""
-        found = self.places[place].ports.get(port)
-        return found is not None and found.link
-
     def optic(self, place: str, port: str) -> dict[str, float] | None:
         """Levels that the optic in a port reports, or None where there is no optic: dBm, mA, °C, V."""
         end = self.ends.get((place, port))

@@ -17,7 +17,7 @@ LAYOUT = Layout("creek/switch", "measure", (VOLTS,))
 def data(tmp_path: Path) -> Path:
     folder = tmp_path / "data"
     folder.mkdir()
-    with Store(folder / HISTORY).closing() as store:
+    with Store(folder / HISTORY) as store:
         store.standard_offset(0)
         for i in range(48):
             one = Round.blank(LAYOUT, 1_790_000_000 + 3600 * i, State.SILENT)
@@ -75,7 +75,7 @@ def test_import_takes_readings_in_and_all_or_nothing(data: Path, capsys: pytest.
     status, _, err = run(capsys, *words)
     assert status == BAD_INPUT
     assert f"{file}: line 3: volts: 4850 is outside" in err
-    with Store(data / HISTORY, read_only=True).closing() as store:
+    with Store(data / HISTORY, read_only=True) as store:
         assert store.readings(VOLTS, 0, 1_750_000_000).values.tolist() == [48.5, 49.0]
 
 

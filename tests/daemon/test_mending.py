@@ -33,7 +33,7 @@ def clock() -> HandClock:
 
 @pytest.fixture
 async def keeper(tmp_path: Path, clock: HandClock) -> AsyncIterator[Keeper]:
-    with Store(tmp_path / "history.sqlite").closing() as store:
+    with Store(tmp_path / "history.sqlite") as store:
         store.keep(rounds(1_789_000_000, 5000))
     opened = Keeper(tmp_path / "history.sqlite", clock)
     await opened.open()
@@ -89,7 +89,7 @@ async def test_damage_that_shows_while_it_runs(keeper: Keeper, clock: HandClock)
 
 
 async def test_a_head_that_is_damaged_at_the_start(tmp_path: Path, clock: HandClock) -> None:
-    with Store(tmp_path / "history.sqlite").closing() as store:
+    with Store(tmp_path / "history.sqlite") as store:
         store.keep(rounds(1_789_000_000, 5000))
     with (tmp_path / "history.sqlite").open("r+b") as opened:
         opened.write(b"\0" * 100)

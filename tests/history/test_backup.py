@@ -38,12 +38,12 @@ def test_a_backup_is_made_while_rounds_go_on_and_is_of_one_moment(tmp_path: Path
         stop.set()
         writer.join()
     store.close()
-    with Store(tmp_path / "2.sqlite").closing() as again:
+    with Store(tmp_path / "2.sqlite") as again:
         assert len(again.readings(VOLTS, 0, 1e9)) == made.rows["round_row"]
 
 
 def test_a_damaged_backup_is_refused(tmp_path: Path) -> None:
-    with Store(tmp_path / "history.sqlite").closing() as store:
+    with Store(tmp_path / "history.sqlite") as store:
         store.keep([a_round(1000 + i) for i in range(5000)])
     backup.back_up(tmp_path / "history.sqlite", tmp_path / "b.sqlite")
     with (tmp_path / "b.sqlite").open("r+b") as opened:
@@ -59,15 +59,15 @@ def test_a_damaged_backup_is_refused(tmp_path: Path) -> None:
 
 def test_a_restored_history_is_the_old_one_and_what_was_there_is_kept(tmp_path: Path) -> None:
     history = tmp_path / "history.sqlite"
-    with Store(history).closing() as store:
+    with Store(history) as store:
         store.keep([a_round(1000)])
     backup.back_up(history, tmp_path / "b.sqlite")
-    with Store(history).closing() as store:
+    with Store(history) as store:
         store.keep([a_round(2000)])
     backup.restore(tmp_path / "b.sqlite", history, tmp_path / "before.sqlite")
-    with Store(history).closing() as store:
+    with Store(history) as store:
         assert store.readings(VOLTS, 0, 1e9).times_s.tolist() == [1000]
-    with Store(tmp_path / "before.sqlite").closing() as store:
+    with Store(tmp_path / "before.sqlite") as store:
         assert store.readings(VOLTS, 0, 1e9).times_s.tolist() == [1000, 2000]
 
 

@@ -76,7 +76,7 @@ def test_what_was_written_can_be_taken_in_elsewhere(filled: Store, tmp_path: Pat
     lines = [f"{at:.0f},{'' if np.isnan(v) else v}" for at, v in zip(day.times_s, day.values, strict=True)]
     file.write_text("when,volts\n" + "\n".join(lines) + "\n", encoding="utf-8")
     taken = files.read_csv(file, {"volts": VOLTS}, "when", UTC)
-    with Store(tmp_path / "other.sqlite").closing() as other:
+    with Store(tmp_path / "other.sqlite") as other:
         other.standard_offset(34_000)
         assert other.take_in(taken.series, 34_000) == 2  # midnight lies within
         assert other.take_in(taken.series, 34_000) == 2  # twice is once

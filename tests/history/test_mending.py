@@ -31,7 +31,7 @@ def a_round(at_s: float) -> Round:
 def history(tmp_path: Path) -> Path:
     """Six folded days, two thousand rounds not folded yet, an alarm and a repair."""
     file = tmp_path / "history.sqlite"
-    with Store(file).closing() as store:
+    with Store(file) as store:
         store.standard_offset(0)
         for day in range(DAYS):
             store.keep([a_round(FIRST_S + day * 86_400 + i * 600) for i in range(A_DAY)])
@@ -123,7 +123,6 @@ def test_two_damaged_pages_and_what_lies_between_them_is_kept(history: Path) -> 
 
 @pytest.mark.parametrize("octets", [16, 100])
 def test_a_damaged_head_costs_nothing(history: Path, octets: int) -> None:
-    before = history.read_bytes()[:octets]
     damage(history, 0, b"\0" * octets)
     with pytest.raises(NotKept) as told:
         Store(history)
@@ -131,7 +130,6 @@ def test_a_damaged_head_costs_nothing(history: Path, octets: int) -> None:
     store, words = brought_back(history)
     assert counted(store) == (DAYS * A_DAY + OPEN,) * 2
     assert words.endswith("nothing was lost")
-    assert before
     store.close()
 
 
@@ -173,11 +171,11 @@ def test_names_that_are_lost_are_not_given_to_others(history: Path) -> None:
 
 def test_a_putting_aside_that_was_cut_is_finished(history: Path) -> None:
     aside = history.with_name(f"{mending.PREFIX}20330518T033320Z.sqlite")
-    with Store(history.with_name("history.sqlite.fresh")).closing() as fresh:
+    with Store(history.with_name("history.sqlite.fresh")) as fresh:
         fresh.note(1.0, "quarantined", aside.name, "a test")
     history.rename(aside)
     history.with_name("history.sqlite-wal").write_bytes(b"of the damaged one")
     mending.finish(history)
-    with Store(history).closing() as store:
+    with Store(history) as store:
         assert [file for file, _ in mending.waiting(store, history.parent)] == [aside]
     assert aside.with_name(f"{aside.name}-wal").read_bytes() == b"of the damaged one"

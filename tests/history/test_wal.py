@@ -34,7 +34,7 @@ def cut(tmp_path: Path) -> Path:
 
 
 def kept(history: Path) -> int:
-    with Store(history).closing() as store:
+    with Store(history) as store:
         return len(store.readings(VOLTS, 0, 1e6))
 
 
@@ -95,7 +95,7 @@ def test_no_flip_costs_more_than_one_round_and_none_gives_a_wrong_one(cut: Path)
         history.write_bytes(cut.read_bytes())
         log_of(history).write_bytes(flipped)
         wal.mend(log_of(history), cut.with_name("copy"))
-        with Store(history).closing() as store:
+        with Store(history) as store:
             day = store.readings(VOLTS, 0, 1e6)
         assert all(value == 50.0 + at % 7 for at, value in zip(day.times_s, day.values, strict=True))
         lost.append(N - len(day))
