@@ -2,7 +2,7 @@
 
 import asyncio
 import logging
-from collections.abc import Callable, Sequence
+from collections.abc import Awaitable, Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from pathlib import Path
@@ -46,6 +46,7 @@ class Keeper:
         self._untimed: list[tuple[Round, float]] = []
         self._gave_time = False
         self._records: list[tuple[Sequence[Change], Sequence[Message]]] = []
+        self._sent_s: dict[Message, float] = {}
         self._writing = asyncio.Lock()
         self.trouble = ""
         self.dropped = 0
@@ -135,6 +136,30 @@ class Keeper:
         self._records.append((changes, messages))
         await self.flush()
 
+    async def send_unwritten(
+        self, now_s: float, send: Callable[[Sequence[Message]], Awaitable[Sequence[Message]]]
+    ) -> None:
+        """Send messages that cannot be written now: nobody must stay unaware because a disk is full.
+
+        ``send`` gives back those that went; nothing is written meanwhile, so that none can go twice.
+        """
+        async with self._writing:
+            waiting = self._unwritten(now_s) if self.trouble else []
+            if waiting:
+                self._sent_s |= dict.fromkeys(await send(waiting), now_s)
+
+    def _unwritten(self, now_s: float) -> list[Message]:
+        """Messages in memory that may leave; a callout whose alarm has ended or been explained since is not needed."""
+        found = []
+        for i, (_, messages) in enumerate(self._records):
+            later = [change for changes, _ in self._records[i + 1 :] for change in changes]
+            over = {(c.alarm.key.resource, c.alarm.key.type) for c in later if c.what in ("cleared", "linked")}
+            for one in messages:
+                needed = one.kind != "callout" or (one.resource, one.type) not in over
+                if one.not_before_s <= now_s and one not in self._sent_s and needed:
+                    found.append(one)
+        return found
+
     async def flush(self) -> None:
         """Write what waits. What cannot be written waits on, and ``trouble`` says why."""
         async with self._writing:
@@ -163,8 +188,10 @@ class Keeper:
     async def _write(self) -> None:
         while self._records:
             changes, messages = self._records[0]
-            await self.ask(lambda store: store.record(changes, messages))  # noqa: B023  # awaited before the next turn
+            await self.ask(lambda store: store.record(changes, messages, self._sent_s))  # noqa: B023  # awaited before the next turn
             del self._records[0]
+            for one in messages:
+                self._sent_s.pop(one, None)
         if self._untimed or not self._gave_time:
             await self._write_untimed()
         if self._rounds:

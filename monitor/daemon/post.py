@@ -1,9 +1,10 @@
 """The outbox's job: what waits is sent, and a line that is down becomes an alarm of the program itself."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 from monitor.alarms.book import Alarm, Change
-from monitor.alarms.callouts import letter, local_time
+from monitor.alarms.callouts import Message, letter, local_time
 from monitor.daemon.clock import Clock
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.rounds import Rounds
@@ -11,7 +12,7 @@ from monitor.daemon.secrets import Mail, Secrets, Webhook
 from monitor.history.records import Waiting
 from monitor.history.store import NotKept
 from monitor.notify.carrier import Account, Carrier, MailAccount, WebhookAddress
-from monitor.notify.outbox import send_waiting
+from monitor.notify.outbox import Sent, send_waiting
 from monitor.plan.parts import Callout
 
 TROUBLE_AFTER_ATTEMPTS = 3
@@ -32,23 +33,24 @@ def accounts_of(secrets: Secrets) -> dict[str, Account]:
 
 
 class Post:
-    """Sends what the outbox holds."""
+    """Sends what the outbox holds; and what could not be put into it, while the disk cannot be written."""
 
     def __init__(self, rounds: Rounds, keeper: Keeper, carrier: Carrier, clock: Clock) -> None:
         self._rounds, self._keeper, self._carrier, self._clock = rounds, keeper, carrier, clock
+        self._unmarked: dict[int, Sent] = {}
+        """Attempts that could not be written down yet: what went must not go again, whatever the disk says."""
+        self._unwritten_again_s = 0.0
         self.waiting = 0
 
     async def send(self) -> float | None:
         """Send what may leave now."""
-        memory, zone = self._rounds.memory, self._rounds.memory.design.zone
-        try:
-            due: list[Waiting] = await self._keeper.ask(lambda store: store.due(self._clock.wall_s()))
-            sent = await send_waiting(due, self._carrier.send, self._clock.wall_s(), lambda at: local_time(at, zone))
-            for one in sent:
-                await self._mark(one.id, one.why, one.again_s)
-            memory.told = await self._keeper.ask(lambda store: store.told()) if sent else memory.told
-        except NotKept:
-            return None  # the keeper says so and raises the alarm
+        now_s = self._clock.wall_s()
+        due = await self._due(now_s)
+        sent = await self._carry(due, now_s)
+        self._unmarked |= {one.id: one for one in sent}
+        await self._mark()
+        if now_s >= self._unwritten_again_s:
+            await self._keeper.send_unwritten(now_s, self._carry_unwritten)
         failing = [
             one.why
             for one, was in zip(sent, due, strict=False)
@@ -59,12 +61,44 @@ class Post:
             await self._rounds.step([self._rounds.own("callouts-not-going-out", failing[0] if failing else "")])
         return None
 
-    async def _mark(self, message_id: int, why: str, again_s: float) -> None:
+    async def _due(self, now_s: float) -> list[Waiting]:
+        try:
+            due: list[Waiting] = await self._keeper.ask(lambda store: store.due(now_s))
+        except NotKept:
+            return []  # the keeper says so and raises the alarm
+        known = self._unmarked
+        return [one for one in due if one.id not in known or (known[one.id].why and known[one.id].again_s <= now_s)]
+
+    async def _carry(self, due: Sequence[Waiting], now_s: float) -> list[Sent]:
+        memory = self._rounds.memory
+        sent = await send_waiting(due, self._carrier.send, now_s, lambda at: local_time(at, memory.design.zone))
+        tried = {one.id for one in sent}
+        for one in due:
+            if one.id in tried and one.message.kind != "letter":
+                about = f"{one.message.resource} {one.message.type}"
+                memory.told[one.message.person, about] = one.message.kind == "callout"
+        return sent
+
+    async def _carry_unwritten(self, messages: Sequence[Message]) -> list[Message]:
         now_s = self._clock.wall_s()
-        if why:
-            await self._keeper.ask(lambda store: store.failed(message_id, why, again_s))
-        else:
-            await self._keeper.ask(lambda store: store.went(message_id, now_s))
+        due = [Waiting(-1 - i, message, 0) for i, message in enumerate(messages)]
+        sent = await self._carry(due, now_s)
+        self._unwritten_again_s = max((one.again_s for one in sent), default=0.0)
+        went = {one.id for one in sent if not one.why}
+        return [one.message for one in due if one.id in went]
+
+    async def _mark(self) -> None:
+        """Write down how attempts came out, as far as the disk takes it."""
+        now_s = self._clock.wall_s()
+        for one in list(self._unmarked.values()):
+            try:
+                if one.why:
+                    await self._keeper.ask(lambda store: store.failed(one.id, one.why, one.again_s))  # noqa: B023  # awaited before the next turn
+                else:
+                    await self._keeper.ask(lambda store: store.went(one.id, now_s))  # noqa: B023  # the same
+            except NotKept:
+                return  # the keeper says so and raises the alarm
+            del self._unmarked[one.id]
 
     async def morning_letter(self, person: Callout) -> None:
         """Compose one person's morning letter and put it into the outbox."""

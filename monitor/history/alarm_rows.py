@@ -1,6 +1,6 @@
 """Alarms, their changes, events and the messages that they call for: what is never thinned."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -24,9 +24,14 @@ from monitor.history.records import (
 class AlarmRows(Kept):
     """The part of the store that people are told from."""
 
-    def record(self, changes: Sequence[Change], messages: Iterable[Message] = ()) -> None:
-        """Keep changes of alarms and the messages that they call for, in one transaction."""
-        self._act(lambda connection: _record(connection, changes, list(messages)))
+    def record(
+        self, changes: Sequence[Change], messages: Iterable[Message] = (), sent_s: Mapping[Message, float] | None = None
+    ) -> None:
+        """Keep changes of alarms and the messages that they call for, in one transaction.
+
+        ``sent_s`` are those that have left already, while nothing could be written, and when.
+        """
+        self._act(lambda connection: _record(connection, changes, list(messages), sent_s or {}))
 
     def note(self, at_s: float, kind: str, resource: str, words: str) -> None:
         """Keep an event that is no alarm: a start, a stop."""
@@ -99,7 +104,9 @@ class AlarmRows(Kept):
         self._act(lambda connection: connection.execute(update(t.outbox).where(where).values(values)))
 
 
-def _record(connection: Connection, changes: Sequence[Change], messages: Sequence[Message]) -> None:
+def _record(
+    connection: Connection, changes: Sequence[Change], messages: Sequence[Message], sent_s: Mapping[Message, float]
+) -> None:
     for change in changes:
         alarm_id = upsert_alarm(connection, change.alarm)
         row = {
@@ -116,5 +123,7 @@ def _record(connection: Connection, changes: Sequence[Change], messages: Sequenc
         if change.what in ("cleared", "linked"):
             withdraw_callouts(connection, change.alarm.key)
     for message in messages:
-        row = {**asdict(message), "state": "waiting", "attempts": 0, "last_error": ""}
-        connection.execute(insert(t.outbox).values(row))
+        gone_s = sent_s.get(message)
+        state = "waiting" if gone_s is None else "sent"
+        entry: dict[str, Any] = {**asdict(message), "state": state, "sent_s": gone_s, "attempts": 0, "last_error": ""}
+        connection.execute(insert(t.outbox).values(entry))

@@ -4,6 +4,7 @@ The format is that of SQLite's file format document, section 4 ("The Write-Ahead
 frames of a header of 24 octets and a page; each frame's checksum goes on from that of the frame before it.
 """
 
+import os
 import shutil
 import struct
 from dataclasses import dataclass
@@ -61,7 +62,11 @@ def mend(log: Path, copy: Path) -> Mended | None:
     shutil.copyfile(log, copy)
     pages = max(frame.commit for frame in frames if frame.right)
     _set_right(raw, frames[: commits[-1] + 1], damaged[0], pages, page, (salt_1, salt_2), order, start)
-    log.write_bytes(raw)
+    half = log.with_name(log.name + ".part")
+    with half.open("wb") as opened:  # a power cut now must leave the old log or the mended one
+        opened.write(raw)
+        os.fsync(opened.fileno())
+    half.rename(log)
     return Mended(len(damaged), commits[-1] - damaged[0], copy)
 
 

@@ -15,6 +15,7 @@ from monitor.daemon.keeper import Keeper
 from monitor.daemon.memory import Memory
 from monitor.daemon.post import Post
 from monitor.daemon.rounds import Rounds
+from monitor.history.store import NotKept, Store
 from monitor.notify.carrier import Carrier
 
 SILENT = Key("creek", "pole-silent")
@@ -103,3 +104,64 @@ async def test_a_dead_line_loses_nothing_is_an_alarm_and_the_message_says_its_ag
     assert office.line.sent[0][2].startswith("Happened ")
     assert "could not leave until" in office.line.sent[0][2]
     assert "farpole callouts-not-going-out" not in office.standing
+
+
+async def disk_fails(office: Office, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(self: Store, change: Any) -> None:
+        raise NotKept("history.sqlite: database or disk is full", "full")
+
+    monkeypatch.setattr(Store, "_act", full)
+
+
+async def test_a_disk_that_takes_nothing_keeps_nobody_unaware_and_nothing_goes_twice(
+    office: Office, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The message waits in memory, leaves from there once its hold is over, and is written down as sent later."""
+    monkeypatch.setattr("monitor.daemon.ballast.give_back", lambda data: False)
+    with monkeypatch.context() as patch:
+        await disk_fails(office, patch)
+        await office.pole(silent=True)
+        await office.later(20)
+        assert office.line.sent == []
+        for _ in range(60):
+            await office.later(1)
+        assert [title for _, title, _ in office.line.sent] == ["Tarrow Downs: creek silent"]
+    for _ in range(30):
+        await office.rounds.keeper.flush()
+        await office.later(1)
+    assert office.rounds.keeper.waiting == 0
+    assert len(office.line.sent) == 1
+    await office.pole(silent=False)
+    await office.later(1)
+    assert [title for _, title, _ in office.line.sent][1:] == ["Tarrow Downs: creek silent – all clear"]
+
+
+async def test_what_heals_while_nothing_can_be_written_wakes_nobody(
+    office: Office, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("monitor.daemon.ballast.give_back", lambda data: False)
+    with monkeypatch.context() as patch:
+        await disk_fails(office, patch)
+        await office.pole(silent=True)
+        await office.later(10)
+        await office.pole(silent=False)
+        await office.later(60)
+    await office.rounds.keeper.flush()
+    await office.later(60)
+    assert office.line.sent == []
+
+
+async def test_what_has_gone_and_cannot_be_marked_does_not_go_again(
+    office: Office, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It stands in the outbox when the disk fills up: reading it still works, and marking it as sent does not."""
+    await office.pole(silent=True)
+    with monkeypatch.context() as patch:
+        await disk_fails(office, patch)
+        for _ in range(90):
+            await office.later(1)
+        assert len(office.line.sent) == 1
+    for _ in range(10):
+        await office.later(1)
+    assert len(office.line.sent) == 1
+    assert await office.rounds.keeper.ask(lambda store: store.due(4e9)) == []
