@@ -1,6 +1,5 @@
 """The alarm book: which alarms there are, stepped by the conditions that each judgement found."""
 
-import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Literal
@@ -181,10 +180,8 @@ def _still(alarm: Alarm, condition: Condition, now_s: float) -> Change | None:
 
 
 def _gist(cause: Cause | None) -> tuple[str, ...]:
-    """A cause and its evidence without the figures, which differ a little in every round."""
-    if cause is None:
-        return ()
-    return (cause.name, *(re.sub(r"[\d.]+", "", line) for line in cause.evidence))
+    """What of a cause is news when it changes; its figures and lines differ a little in every round."""
+    return () if cause is None else (cause.name, cause.certainty)
 
 
 def _clear(alarm: Alarm, condition: Condition, now_s: float) -> Change:

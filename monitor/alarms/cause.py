@@ -1,58 +1,35 @@
-"""Why a pole most probably fell silent: ordered rules over whatever evidence exists, the cheapest first.
+"""Why something on a pole most probably failed: what the signs say, in words, with the check that would tell more.
 
-A sign that is not known (None) never speaks for or against anything; where what is known does not separate
-two causes, that is said, with the check that would.
+A sign that is not known (None) never speaks for or against anything; where what is known does not separate two
+causes, that is said, with the cheapest check that would.
 """
 
-from collections.abc import Callable
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from monitor.alarms import cautions
+from monitor.alarms import inference
+from monitor.alarms.advice import ADVICE, GROUPS, Advice
+from monitor.alarms.faults import FAULTS
+from monitor.alarms.signs import Signs, spoken
 
-CURRENT_GONE_SHARE = 0.3
-CURRENT_STAYS_SHARE = 0.6
-SHORT_SHARE = 1.6
-"""Shares of the pole's own current before it fell silent; common practice, no source: defaults to be tested."""
+SURE: Final = 0.6
+"""From here on the first cause, or its group, is said to be the most likely."""
+SHOWN: Final = 5
+SPEAKS_AGAINST: Final = 0.5
+"""A sign that a fault makes more often than not speaks against it where it is not seen."""
+MOST_PERCENT: Final = 90
+"""No certainty above this is shown: the table is not better than that."""
 
 
 @dataclass(frozen=True, slots=True)
-class Evidence:
-    """What is known at the moment of a silence. None: not known."""
+class Suspect:
+    """One fault that may explain what is seen."""
 
-    scope: Literal["pole", "supply", "head-end"]
-    uplink_up: bool | None = None
-    amperes_before: float | None = None
-    amperes_now: float | None = None
-    share_amperes: float | None = None
-    """What this pole and those fed through it draw by the plan."""
-    volts_before: float | None = None
-    volts_minimum: float | None = None
-    supply_volts_now: float | None = None
-    own_supply: bool = False
-    """The pole has panel and battery of its own."""
-    by_radio: bool = False
-    gasped: bool = False
-    """The switch said that its power was going, just before. Anybody could have: it decides only what is else open."""
-    uplink_doubted: bool = False
-    """The link is said to be up, but so soon after the last answer that the agent may speak of before."""
-
-    @property
-    def current_gone(self) -> float | None:
-        """Share of this pole's current that is gone at the head-end: 1 all of it, 0 none, negative: it rose."""
-        if self.amperes_before is None or self.amperes_now is None:
-            return None
-        share = min(self.share_amperes or self.amperes_before, self.amperes_before)
-        return (self.amperes_before - self.amperes_now) / share if share > 0.05 else None
-
-    @property
-    def was_short_of_volts(self) -> bool:
-        """Were the last volts seen below or within 1 V of what the switch needs?"""
-        return (
-            self.volts_before is not None
-            and self.volts_minimum is not None
-            and self.volts_before < self.volts_minimum + 1
-        )
+    fault: str
+    number: int
+    percent: float
+    words: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,163 +37,108 @@ class Cause:
     """The most probable cause, in words that an owner understands."""
 
     name: str
+    group: str
     sentence: str
     certainty: Literal["most likely", "cannot tell"]
+    percent: float
     evidence: tuple[str, ...]
     look_first: str
     van_list: tuple[str, ...]
     cautions: tuple[str, ...]
+    suspects: tuple[Suspect, ...] = ()
+    check: str = ""
+    """What would tell the first two suspects apart; empty where that is not needed or nothing would."""
+    unknown_fault: bool = False
+    """What is seen fits nothing that is known well."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Rule:
-    when: Callable[[Evidence], bool]
-    name: str
-    sentence: str
-    look_first: str
-    van_list: tuple[str, ...]
-    cautions: tuple[str, ...]
-    certain: bool = True
+def cause_of(
+    signs: Signs,
+    contexts: Mapping[str, bool | None],
+    evidence: tuple[str, ...] = (),
+    record: Mapping[str, float] | None = None,
+) -> Cause:
+    """What the signs say; ``evidence`` are lines with figures, which stand before the signs' own words.
 
-
-_POWER_VAN: Final = ("multimeter and DC clamp", "spare fuses", "spare supply", "glands, terminals, sealant")
-_PATH_VAN: Final = (
-    "fibre cleaner and inspection scope",
-    "two spare optics of each kind",
-    "patch leads",
-    "visual fault finder",
-)
-_POWER_CAUTIONS: Final = (cautions.DC, cautions.LADDER, cautions.STORM, cautions.CODES)
-_PATH_CAUTIONS: Final = (cautions.FIBRE, cautions.LADDER, cautions.STORM, cautions.CODES)
-
-_RULES: Final = (
-    _Rule(
-        lambda e: e.scope == "head-end",
-        "head-end",
-        "the head-end: its switch or this box's own connection, not the poles",
-        "the head-end switch: has it power, are its link lamps lit?",
-        ("spare switch", "patch leads"),
-        (cautions.MAINS, cautions.CODES),
-    ),
-    _Rule(
-        lambda e: e.scope == "supply",
-        "supply",
-        "the common supply: all its poles went within one round",
-        "the supply's output and its mains, before driving anywhere",
-        ("multimeter", "spare supply", "spare fuses"),
-        (cautions.MAINS, cautions.DC, cautions.CODES),
-    ),
-    _Rule(
-        lambda e: e.current_gone is not None and e.current_gone < 1 - SHORT_SHARE,
-        "short",
-        "a short on the feeder that its protection has not cut: the current has risen and stays high",
-        "switch this feeder off now, then measure its resistance with it isolated",
-        ("insulation tester", *_POWER_VAN),
-        (cautions.SHORT, *_POWER_CAUTIONS),
-    ),
-    _Rule(
-        lambda e: e.current_gone is not None and e.current_gone > 1 - CURRENT_GONE_SHARE,
-        "power",
-        "power: the feeder no longer carries the pole's current (breaker, fuse, an open joint, or the whole "
-        "cable is cut)",
-        "the feeder's protection at the head-end; reset it once only: a second trip is a fault",
-        _POWER_VAN,
-        _POWER_CAUTIONS,
-    ),
-    _Rule(
-        lambda e: e.uplink_up is True and not e.by_radio,
-        "switch",
-        "the pole's switch: light still arrives from it, so it has power and fibre, and it answers nothing",
-        "wait two minutes for a restart; then switch its feeder off and on once",
-        ("spare switch", "console lead"),
-        _POWER_CAUTIONS,
-    ),
-    _Rule(
-        lambda e: e.current_gone is not None and e.current_gone < 1 - CURRENT_STAYS_SHARE,
-        "path",
-        "the path: the pole still draws its current, so it has power and its fibre or connectors have failed",
-        "both ends' connectors, then signs of digging, rodents or vehicles along the run",
-        _PATH_VAN,
-        _PATH_CAUTIONS,
-    ),
-    _Rule(
-        lambda e: e.gasped and e.uplink_up is not True,
-        "power",
-        "power: the switch's last word was that its power was going",
-        "the feeder's protection at the head-end; reset it once only: a second trip is a fault",
-        _POWER_VAN,
-        _POWER_CAUTIONS,
-    ),
-    _Rule(
-        lambda e: e.was_short_of_volts,
-        "power",
-        "power: the volts were already at the switch's minimum when it went silent",
-        "volts at the pole under load; the drop across each joint",
-        _POWER_VAN,
-        _POWER_CAUTIONS,
-    ),
-    _Rule(
-        lambda e: e.own_supply,
-        "power-or-path",
-        "its own panel and battery, or the way to it: what is known does not tell which",
-        "the battery's volts on site; before sunrise a flat battery is the likelier",
-        ("multimeter", "portable charger", *_PATH_VAN),
-        (cautions.BATTERY, *_PATH_CAUTIONS),
-        certain=False,
-    ),
-    _Rule(
-        lambda _: True,
-        "power-or-path",
-        "power or path: what is known does not tell a pole without power from a cut fibre",
-        "the feeder's protection and current at the head-end: current flowing means path, none means power",
-        (*_POWER_VAN, *_PATH_VAN),
-        (cautions.DC, *_PATH_CAUTIONS),
-        certain=False,
-    ),
-)
-
-
-def cause_of(evidence: Evidence) -> Cause:
-    """The first rule that holds.
-
-    >>> cause_of(Evidence("pole", uplink_up=False, amperes_before=1.1, amperes_now=0.0, share_amperes=1.1)).name
-    'power'
-    >>> cause_of(Evidence("pole", uplink_up=False, amperes_before=1.1, amperes_now=1.05)).name
+    >>> cause_of({"pole_silent": True, "link_down": True, "current_gone": False}, {}).group
     'path'
-    >>> cause_of(Evidence("pole", uplink_up=False)).certainty
+    >>> cause_of({"pole_silent": True, "link_down": True}, {}).certainty
     'cannot tell'
     """
-    rule = next(rule for rule in _RULES if rule.when(evidence))
+    network = inference.usual()
+    belief = inference.believe(network, inference.priors(network, contexts, record), signs)
+    ranked = _explaining(belief.by_fault, signs)
+    suspects = tuple(Suspect(n, FAULTS[n].number, round(100 * p, 1), ADVICE[n].words) for n, p in ranked[:SHOWN])
+    name, first = ranked[0]
+    group, whole = _first_group(ranked)
+    sure = first >= SURE
+    alike = [n for n, p in ranked if FAULTS[n].group == group and p >= 0.05] if not sure and whole >= SURE else []
+    told = [name] if sure else alike or [n for n, p in ranked[:3] if p >= 0.12]
+    check = inference.next_check(belief, signs) if not sure else None
+    share = first if sure else whole if alike else first
     return Cause(
-        rule.name,
-        rule.sentence,
-        "most likely" if rule.certain else "cannot tell",
-        _spoken(evidence),
-        rule.look_first,
-        rule.van_list,
-        rule.cautions,
+        name,
+        FAULTS[name].group if sure else group,
+        _sentence(told, dict(ranked), group if alike else "", share),
+        "most likely" if sure or alike else "cannot tell",
+        min(float(MOST_PERCENT), round(100 * share, 0)),
+        (*evidence, *_told(signs, [n for n, _ in ranked[:3]])),
+        _look_first(told, check[0].words if check else ""),
+        _together([ADVICE[n] for n in told], "van_list"),
+        _together([ADVICE[n] for n in told], "cautions"),
+        suspects,
+        check[0].words if check else "",
+        belief.unknown_fault,
     )
 
 
-def _spoken(e: Evidence) -> tuple[str, ...]:
-    """The evidence as short lines, known and unknown alike."""
-    link = {
-        True: "link at the port towards it: up",
-        False: "link at the port towards it: down",
-        None: "link at the port towards it: not known",
-    }
-    if e.uplink_doubted:
-        link[None] = "link at the port towards it: said to be up, but that may be from before"
-    lines = [link[e.uplink_up]]
-    if e.amperes_now is not None and e.amperes_before is not None:
-        lines.append(f"feeder current: {e.amperes_before:.2f} A before, {e.amperes_now:.2f} A now")
-    elif not e.own_supply:
-        lines.append("feeder current: not known (no meter, or it does not answer)")
-    if e.volts_before is not None:
-        lines.append(f"last volts at the pole: {e.volts_before:.1f} V")
-    if e.supply_volts_now is not None:
-        lines.append(f"volts at the supply: {e.supply_volts_now:.1f} V")
-    return tuple(lines)
+def _explaining(ranked: list[tuple[str, float]], signs: Signs) -> list[tuple[str, float]]:
+    """Only faults that make something of what is seen: others are no likelier than on any day. All, if none does."""
+    seen = {name for name, so in signs.items() if so}
+    return [(name, p) for name, p in ranked if seen & set(FAULTS[name].signs)] or ranked
+
+
+def _told(signs: Signs, first: list[str]) -> tuple[str, ...]:
+    """What is seen, and what is not seen though one of the first causes would have shown it."""
+    would = {sign for name in first for sign, p in FAULTS[name].signs.items() if p >= SPEAKS_AGAINST}
+    return spoken({name: so for name, so in signs.items() if so or (so is False and name in would)})
+
+
+def _first_group(ranked: list[tuple[str, float]]) -> tuple[str, float]:
+    sums: dict[str, float] = {}
+    for name, p in ranked:
+        group = FAULTS[name].group
+        sums[group] = sums.get(group, 0.0) + p
+    group = max(sums, key=lambda name: sums[name])
+    return group, min(1.0, sums[group])
+
+
+def _percent(p: float) -> str:
+    return f"over {MOST_PERCENT} %" if p * 100 > MOST_PERCENT else f"{100 * p:.0f} %"
+
+
+def _sentence(told: list[str], p: Mapping[str, float], group: str, share: float) -> str:
+    """What it is, with its certainty; of several, each with its own."""
+    each = " or ".join(f"{ADVICE[name].words} ({_percent(p[name])})" for name in told)
+    if not group or len(told) == 1:
+        return each
+    return f"{GROUPS[group]} ({_percent(share)}): {each}"
+
+
+def _look_first(told: list[str], check: str) -> str:
+    if len(told) == 1 or not check:
+        return ADVICE[told[0]].look_first
+    return f"{check}, which tells these apart"
+
+
+def _together(several: list[Advice], which: Literal["van_list", "cautions"]) -> tuple[str, ...]:
+    """Each line once, in the order of the causes; the line on local codes last."""
+    lines = list(dict.fromkeys(line for advice in several for line in getattr(advice, which)))
+    chair = [line for line in lines if line.startswith("nothing:")]
+    if chair and len(lines) > len(chair):
+        lines = [line for line in lines if line not in chair]
+    last = [line for line in lines if "codes" in line]
+    return (*(line for line in lines if line not in last), *last)
 
 
 def settle(restarted: bool | None) -> str:

@@ -3,8 +3,9 @@
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Literal
 
-from monitor.alarms.cause import Evidence, settle
+from monitor.alarms.cause import settle
 from monitor.alarms.silence import Watch
 from monitor.alarms.topology import Topology
 from monitor.budgets.expected import SiteBudget
@@ -20,6 +21,55 @@ LINK_UP_DOUBTED_S = 15.0
 they read anew every so many seconds (10 to 30 in agents seen). A link said to be down is believed at once."""
 FRESH_S = 10.0
 """How old a value may be to count as one of the present round."""
+
+
+CURRENT_GONE_SHARE = 0.3
+CURRENT_STAYS_SHARE = 0.6
+SHORT_SHARE = 1.6
+"""Shares of the pole's own current before it fell silent; common practice, no source: defaults to be tested."""
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What is known at the moment of a silence. None: not known."""
+
+    scope: Literal["pole", "supply", "head-end"]
+    uplink_up: bool | None = None
+    amperes_before: float | None = None
+    amperes_now: float | None = None
+    share_amperes: float | None = None
+    """What this pole and those fed through it draw by the plan."""
+    volts_before: float | None = None
+    volts_minimum: float | None = None
+    supply_volts_now: float | None = None
+    own_supply: bool = False
+    """The pole has panel and battery of its own."""
+    by_radio: bool = False
+    supply_gone: bool | None = None
+    """Are the supply's volts far below what they should be?"""
+    siblings: bool = False
+    """There are other poles on its supply, and they answer."""
+    gasped: bool = False
+    """The switch said that its power was going, just before. Anybody could have: it decides only what is else open."""
+    uplink_doubted: bool = False
+    """The link is said to be up, but so soon after the last answer that the agent may speak of before."""
+
+    @property
+    def current_gone(self) -> float | None:
+        """Share of this pole's current that is gone at the head-end: 1 all of it, 0 none, negative: it rose."""
+        if self.amperes_before is None or self.amperes_now is None:
+            return None
+        share = min(self.share_amperes or self.amperes_before, self.amperes_before)
+        return (self.amperes_before - self.amperes_now) / share if share > 0.05 else None
+
+    @property
+    def was_short_of_volts(self) -> bool:
+        """Were the last volts seen below or within 1 V of what the switch needs?"""
+        return (
+            self.volts_before is not None
+            and self.volts_minimum is not None
+            and self.volts_before < self.volts_minimum + 1
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,12 +122,16 @@ def evidence_for(
     if root == topology.headend:
         return Evidence("head-end")
     if root.startswith("supply/"):
-        return Evidence("supply", supply_volts_now=latest.value(Slot(root, "supply_volts"), now_s - FRESH_S))
+        supply_volts = latest.value(Slot(root, "supply_volts"), now_s - FRESH_S)
+        return Evidence(
+            "supply", supply_volts_now=supply_volts, supply_gone=_gone(supply_volts, root, budget, topology)
+        )
     known, feeder = before.get(root), budget.poles[root].feeder
     link = latest.value(Slot(topology.uplink[root], "link_state"), now_s - FRESH_S)
     doubted = link == 1 and known is not None and now_s - known.at_s < LINK_UP_DOUBTED_S
     day = next((case.at for case in feeder.cases if case.at is not None), None) if feeder else None
     supply = resources.supply(topology.supply[root])
+    supply_volts = latest.value(Slot(supply, "supply_volts"), now_s - FRESH_S)
     return Evidence(
         "pole",
         uplink_up=None if link is None or doubted else link == 1,
@@ -87,11 +141,65 @@ def evidence_for(
         share_amperes=day.amperes if day else None,
         volts_before=known.volts if known else None,
         volts_minimum=feeder.minimum_volts if feeder else None,
-        supply_volts_now=latest.value(Slot(supply, "supply_volts"), now_s - FRESH_S),
+        supply_volts_now=supply_volts,
+        supply_gone=_gone(supply_volts, supply, budget, topology),
         own_supply=feeder is None,
         by_radio=budget.poles[root].optical is None,
         gasped=now_s - (gasps or {}).get(root, -math.inf) <= GASP_S,
+        siblings=len({topology.feeder_head(pole) for pole in topology.fed_by(topology.supply[root])}) > 1,
     )
+
+
+def _gone(volts: float | None, supply: str, budget: SiteBudget, topology: Topology) -> bool | None:
+    """Are a supply's volts below what any of its poles' feeders was designed with, by a fifth?"""
+    fed = topology.fed_by(supply.removeprefix("supply/"))
+    designed = [feeder.supply_volts for pole in fed if (feeder := budget.poles[pole].feeder) is not None]
+    return volts < 0.8 * min(designed) if volts is not None and designed else None
+
+
+def signs_of(e: Evidence) -> tuple[dict[str, bool | None], dict[str, bool | None]]:
+    """What the evidence on a silence means: signs, and the contexts that follow from the plan."""
+    gone = e.current_gone
+    signs: dict[str, bool | None] = {"pole_silent": True, "agent_silent": True}
+    signs["all_lost"] = e.scope == "head-end"
+    signs["siblings_lost"] = {"head-end": None, "supply": True, "pole": False if e.siblings else None}[e.scope]
+    if not e.by_radio and e.scope == "pole":
+        signs["link_down"] = None if e.uplink_up is None else not e.uplink_up
+    if gone is not None:
+        high = gone < 1 - SHORT_SHARE
+        signs["current_high"] = high
+        signs["current_gone"] = (
+            True if gone > 1 - CURRENT_GONE_SHARE else False if gone < 1 - CURRENT_STAYS_SHARE else None
+        )
+    signs["gasped"] = True if e.gasped else None  # most switches have no such word, and a datagram may be lost
+    if e.volts_before is not None and e.volts_minimum is not None:
+        signs["volts_low"] = e.was_short_of_volts
+    if e.supply_gone is not None:
+        signs["supply_wrong"] = e.supply_gone
+    return signs, {"solar": e.own_supply, "radio": e.by_radio}
+
+
+def spoken(e: Evidence) -> tuple[str, ...]:
+    """The figures of the evidence as short lines, known and unknown alike."""
+    lines = []
+    if e.scope == "pole":
+        link = {
+            True: "link at the port towards it: up",
+            False: "link at the port towards it: down",
+            None: "link at the port towards it: not known",
+        }
+        if e.uplink_doubted:
+            link[None] = "link at the port towards it: said to be up, but that may be from before"
+        lines.append(link[e.uplink_up])
+        if e.amperes_now is not None and e.amperes_before is not None:
+            lines.append(f"feeder current: {e.amperes_before:.2f} A before, {e.amperes_now:.2f} A now")
+        elif not e.own_supply:
+            lines.append("feeder current: not known (no meter, or it does not answer)")
+    if e.volts_before is not None:
+        lines.append(f"last volts at the pole: {e.volts_before:.1f} V")
+    if e.supply_volts_now is not None:
+        lines.append(f"volts at the supply: {e.supply_volts_now:.1f} V")
+    return tuple(lines)
 
 
 def restarted(pole: str, latest: Latest, before: Before | None, now_s: float) -> bool | None:

@@ -1,22 +1,12 @@
 """The alarm types: what each means, its probable cause after ITU-T X.733, what to do, and its delays."""
 
-from dataclasses import dataclass
 from typing import Final
 
+from monitor.alarms.alarm_type import AlarmType
+from monitor.alarms.inventory_sudden import SUDDEN
 from monitor.alarms.states import Severity
 
-
-@dataclass(frozen=True, slots=True)
-class AlarmType:
-    """One kind of alarm. Delays count consecutive rounds (ISA-18.2 on-delay and off-delay)."""
-
-    name: str
-    meaning: str
-    probable_cause: str
-    to_do: str
-    severity: Severity
-    on_rounds: int = 2
-    off_rounds: int = 2
+__all__ = ["INVENTORY", "AlarmType"]
 
 
 _ALL: Final = (
@@ -184,6 +174,15 @@ _ALL: Final = (
         Severity.MAJOR,
     ),
     AlarmType(
+        "margin-drifting",
+        "a margin has been shrinking since its baseline",
+        "thresholdCrossed",
+        "read which one and until when it lasts; visit the pole before then, and note what you repaired",
+        Severity.WARNING,
+        on_rounds=1,
+        off_rounds=1,
+    ),
+    AlarmType(
         "answer-garbled",
         "a device answers with values that cannot be right",
         "corruptData",
@@ -275,5 +274,5 @@ _ALL: Final = (
     ),
 )
 
-INVENTORY: Final[dict[str, AlarmType]] = {one.name: one for one in _ALL}
+INVENTORY: Final[dict[str, AlarmType]] = {one.name: one for one in (*_ALL, *SUDDEN)}
 """Alarm type → what is known of it. Probable causes are the names of X.733 as RFC 3877 registers them."""

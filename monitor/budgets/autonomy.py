@@ -101,6 +101,13 @@ def capacity_share(sheet: BatterySheet, celsius: float) -> float:
     return points[0][1]
 
 
+def warmed(sheet: BatterySheet, celsius: float) -> float:
+    """The same, with the nearest point outside the datasheet's range: what a battery holds at 25 °C by what it held
+    at another temperature is its quotient with this."""
+    points = sorted(sheet.capacity_share)
+    return capacity_share(sheet, min(max(celsius, points[0]), points[-1]))
+
+
 def usable_wh(volts: float, amp_hours: float, usable: float, cold_share: float) -> float:
     """Energy [Wh] that a bank gives: nominal volts · Ah · depth that may be used · share left by the cold.
 

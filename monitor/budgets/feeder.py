@@ -70,6 +70,21 @@ def constant_power_volts(supply_volts: float, watts: float, ohms: float) -> floa
     return (supply_volts + math.sqrt(under)) / 2
 
 
+def most_ohms(supply_volts: float, watts: float, least_volts: float) -> float:
+    """Loop [Ω] at which a constant-power load [W] falls to the least volts that it bears [V].
+
+    R = (Vs − V)·V/P from Kirchhoff's voltage law with I = P/V; where V is less than Vs/2 the volts collapse first,
+    at R = Vs²/4P (maximum power transfer).
+
+    >>> round(most_ohms(48, 24, 36), 6)
+    18.0
+    """
+    need("supply", supply_volts, 1e-9, 1500, "V")
+    need("power", watts, 1e-9, 1e6, "W")
+    at_least = max(least_volts, supply_volts / 2)
+    return max(0.0, supply_volts - at_least) * at_least / watts
+
+
 @dataclass(frozen=True, slots=True)
 class Stretch:
     """One stretch of a feeder that ends at a pole: where it starts (None: at the supply), Ω and the pole's W."""

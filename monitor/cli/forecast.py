@@ -11,17 +11,24 @@ from typing import Any
 
 import numpy as np
 
-from monitor.cli.main import BAD_INPUT, FAILED, OK
+from monitor.cli.client import NoDaemon, SaidNo, call
+from monitor.cli.main import BAD_INPUT, FAILED, NO_DAEMON, OK, data_directory
 from monitor.history.files import when
 from monitor.margins.drift import CannotSay, Judged, judge
 from monitor.margins.features import Features, Floats, daily
 from monitor.margins.forecast import Forecast, months_to_limit
+from monitor.show.judged import judged_lines
 
 _EPOCH = date(1970, 1, 1)
 
 
 def main(given: Namespace) -> int:
-    """Judge one table; exit status 1 where nothing can be said."""
+    """Print the nightly judgement, or judge one table; exit status 1 where nothing can be said."""
+    if given.csv is None:
+        return _live(given)
+    if given.limit is None:
+        print("farpole: give the table's limit: --limit L", file=sys.stderr)
+        return BAD_INPUT
     try:
         times, values, temperatures, notes = read(given.csv, given.temperature)
         resets = (_day(given.baseline_until),) if given.baseline_until else ()
@@ -44,6 +51,19 @@ def main(given: Namespace) -> int:
     answer["notes"] = notes
     print(json.dumps(answer, ensure_ascii=False, indent=1) if given.json else _words(answer))
     return OK if judged is not None else FAILED
+
+
+def _live(given: Namespace) -> int:
+    try:
+        told = call(given.data or data_directory(), "/forecasts")
+    except NoDaemon as none:
+        print(f"farpole: {none}; for a table of your own give --csv FILE --limit L", file=sys.stderr)
+        return NO_DAEMON
+    except SaidNo as no:
+        print(f"farpole: {no}", file=sys.stderr)
+        return FAILED
+    print(json.dumps(told, ensure_ascii=False, indent=1) if given.json else judged_lines(told))
+    return OK if told["series"] else FAILED
 
 
 def read(file: Path, temperature: str | None) -> tuple[Floats, Floats, Floats | None, list[str]]:

@@ -135,19 +135,24 @@ def _add_running(commands: "argparse._SubParsersAction[argparse.ArgumentParser]"
 
 
 def _add_asking(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
-    for name, words in (
-        ("status", "how the site stands now"),
-        ("why", "why a place is in alarm, and what to take along"),
-    ):
-        one = commands.add_parser(name, help=words, description=f"Print {words}.")
-        if name == "why":
-            one.add_argument("place", help="a pole, the head-end, or supply/NAME")
-        _common(one)
+    status = commands.add_parser("status", help="how the site stands now", description="Print how the site stands now.")
+    _common(status)
+    why = commands.add_parser(
+        "why",
+        help="why a place is in alarm, and what to take along",
+        description="Print why a place is in alarm, and what to take along. With --causes: every cause that may "
+        "explain what is seen there now, alarm or not. With --evidence: the causes behind a file of observables "
+        "(U, rxH, I, ag ... as DEVELOPERS.md lists them; null: not known), without a daemon.",
+    )
+    why.add_argument("place", nargs="?", help="a pole, the head-end, or supply/NAME")
+    why.add_argument("--causes", action="store_true", help="every cause that may explain what is seen, by probability")
+    why.add_argument("--evidence", type=Path, metavar="FILE", help="a JSON file of observables instead of a place")
+    _common(why)
+    why.set_defaults(room="monitor.cli.why")
     _add_ask(commands)
     _add_survey(commands)
-    alarms = commands.add_parser(
-        "alarms", help="print the alarms, or act on one", description="Print the alarms, or act on one of them."
-    )
+    words = "print the alarms, or act on one"
+    alarms = commands.add_parser("alarms", help=words, description="Print the alarms, or act on one of them.")
     alarms.add_argument(
         "act", nargs="?", choices=("ack", "close", "shelve", "unshelve"), help="what to do with an alarm"
     )
@@ -257,19 +262,20 @@ def _add_forecast(commands: "argparse._SubParsersAction[argparse.ArgumentParser]
     forecast = commands.add_parser(
         "forecast",
         help="judge any series against a limit, and say when it may be reached",
-        description="Judge a table of your own (columns time, value and, if you have it, temperature) against a limit: "
-        "has it drifted since its baseline, in a step or slowly, and when is the limit reached? No daemon is needed. "
-        "Exit status 1 where nothing can be said.",
+        description="Print what the last nightly judgement said of the running site: which pole to visit next, and "
+        "when each margin that drifts will be used up. With --csv: judge a table of your own (columns time, value and, "
+        "if you have it, temperature) against a limit: has it drifted since its baseline, in a step or slowly, and "
+        "when is the limit reached? No daemon is needed for that. Exit status 1 where nothing can be said.",
     )
-    forecast.add_argument("--csv", type=Path, required=True, metavar="FILE", help="the table")
-    forecast.add_argument("--limit", type=float, required=True, metavar="L", help="the limit, in the values' unit")
+    forecast.add_argument("--csv", type=Path, metavar="FILE", help="a table of your own")
+    forecast.add_argument("--limit", type=float, metavar="L", help="its limit, in the values' unit")
     side = forecast.add_mutually_exclusive_group()
     side.add_argument("--limit-below", action="store_true", help="the values fall to it")
     side.add_argument("--limit-above", action="store_true", help="the values rise to it")
     forecast.add_argument("--temperature", metavar="COLUMN", help="where temperatures stand under another name")
     forecast.add_argument("--baseline-until", metavar="DATE", help="what was before this day is another segment")
     forecast.add_argument("--unit", default="", help="the values' unit, for the answer")
-    forecast.add_argument("--json", action="store_true", help="print one JSON document")
+    _common(forecast)
     forecast.set_defaults(room="monitor.cli.forecast")
 
 

@@ -137,7 +137,8 @@ class Demo:
                     self.told.alarm = {
                         "pole": self._pole,
                         "alarm": alarm.key.type,
-                        "cause": alarm.cause.name if alarm.cause else None,
+                        "cause": alarm.cause.group if alarm.cause else None,
+                        "fault": alarm.cause.name if alarm.cause else None,
                         "sentence": alarm.text,
                     }
 

@@ -3,8 +3,11 @@
 import math
 from collections.abc import Callable
 
+from monitor.alarms import sudden
+from monitor.alarms.book import Condition
+from monitor.alarms.gather import at_load, at_pole
 from monitor.alarms.layers import Layers, first_broken
-from monitor.alarms.silence import Sight
+from monitor.alarms.silence import GRACE_S, Sight
 from monitor.daemon.memory import Memory
 from monitor.devices.questions import Device
 from monitor.facts import resources
@@ -85,3 +88,17 @@ def _learnt(memory: Memory, place: str, port: str, now_s: float) -> bool | None:
     """Has the switch an address behind a port? None where that is not known of the last minutes, or it learns none."""
     at_s, ports = memory.stations.get(place, (-math.inf, frozenset[str]()))
     return port in ports if ports and now_s - at_s <= LEARNT_FRESH_S else None
+
+
+def sudden_at(memory: Memory, place: str, now_s: float) -> list[Condition]:
+    """What has just changed at a pole that answers, and had time to start."""
+    watch = memory.watches.get(place)
+    pole = next((pole for pole in memory.plan.poles if pole.name == place), None)
+    if pole is None or watch is None or watch.doubtful or watch.back_since_s is None:
+        return []
+    if now_s - watch.back_since_s < GRACE_S:
+        return []
+    found = list(sudden.of_pole(pole, memory.plan, at_pole(memory, place, now_s)))
+    for load in pole.loads:
+        found += sudden.of_load(place, load, at_load(memory, place, load, now_s))
+    return found

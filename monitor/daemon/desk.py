@@ -13,6 +13,9 @@ from monitor.daemon.rounds import Rounds
 from monitor.facts.readings import Slot
 from monitor.history.records import Repair
 from monitor.history.store import NotKept
+from monitor.margins.kinds import watched
+from monitor.margins.verdict import ranked
+from monitor.show.judged import cause_view, judged_view
 from monitor.show.picture import alarm_view, compose
 from monitor.show.ports import Line, Refused
 from monitor.show.views import AlarmView, Picture
@@ -87,6 +90,18 @@ class Desk:
     async def notes(self) -> list[dict[str, Any]]:
         """What has been done, oldest first."""
         return [asdict(one) for one in await self.rounds.keeper.ask(lambda store: store.repairs())]
+
+    def why(self, place: str) -> dict[str, Any]:
+        """The most probable causes of what is wrong at a place now."""
+        return cause_view(self.rounds.why(place))
+
+    def forecasts(self) -> dict[str, Any]:
+        """What the last nightly judgement said."""
+        memory = self.rounds.memory
+        behind = {pole: memory.topology.behind(pole) for pole in memory.topology.above}
+        loads = {pole.name: len(pole.loads) for pole in memory.plan.poles}
+        cost = {pole: 1.0 + loads[pole] + sum(loads[one] for one in some) for pole, some in behind.items()}
+        return judged_view(memory.verdicts, watched(memory.plan, memory.budget), ranked(memory.verdicts, cost))
 
     async def history(self, resource: str, quantity: str, from_s: float, to_s: float, points: int) -> Line:
         """A quantity between two times, from the history."""

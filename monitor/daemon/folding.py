@@ -13,23 +13,13 @@ from monitor.facts.readings import Slot
 from monitor.history.fold import DAY_S, day_of
 from monitor.history.store import NotKept, Store
 from monitor.margins.features import Features, daily
+from monitor.margins.kinds import TEMPERATURES, temperature_of
 
 log = logging.getLogger(__name__)
 
 
 AT_ONCE = 12
 """Device slots folded in one transaction: up to a second, in which rounds wait."""
-
-
-JUDGED = {
-    "rx_dbm": "optic_c",
-    "tx_dbm": "optic_c",
-    "bias_milliamperes": "optic_c",
-    "loop_ohms": "",
-    "input_volts": "",
-    "battery_volts": "battery_c",
-}
-"""Quantities that are judged over months, and the temperature at the same place that they are compared at."""
 
 
 class Folding:
@@ -65,7 +55,7 @@ class Folding:
     async def _features(self, offset_s: int) -> None:
         """Features of every day that has none yet: always before its single readings may be given up."""
         while True:
-            lacking = await self._keeper.ask(lambda store: store.lacking(tuple(JUDGED), 100))
+            lacking = await self._keeper.ask(lambda store: store.lacking(tuple(TEMPERATURES), 100))
             if not lacking:
                 return
             await self._keeper.ask(lambda store, lacking=lacking: _put_features(store, lacking, offset_s))  # type: ignore[misc]  # mypy cannot type a default that binds the loop's name
@@ -96,9 +86,9 @@ def _of(store: Store, day: int, slot: Slot, offset_s: int) -> Features | None:
     if not len(readings):
         return None
     temperatures = None
-    beside = JUDGED[slot.quantity]
-    if beside:
-        warmth = store.readings(Slot(slot.resource, beside), from_s, from_s + DAY_S - 0.001)
+    beside = temperature_of(slot)
+    if beside is not None:
+        warmth = store.readings(beside, from_s, from_s + DAY_S - 0.001)
         if len(warmth):
             temperatures = np.interp(readings.times_s, warmth.times_s, warmth.values)
     return daily(readings.times_s, readings.values, temperatures, offset_s)

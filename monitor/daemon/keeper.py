@@ -136,6 +136,13 @@ class Keeper:
         self._records.append((changes, messages))
         await self.flush()
 
+    async def event(self, at_s: float, kind: str, resource: str, words: str) -> None:
+        """Keep an event, or say in the log that it could not be kept."""
+        try:
+            await self.ask(lambda store: store.note(at_s, kind, resource, words))
+        except NotKept as error:
+            log.error("not kept: %s %s %s (%s)", kind, resource, words, error)
+
     async def send_unwritten(
         self, now_s: float, send: Callable[[Sequence[Message]], Awaitable[Sequence[Message]]]
     ) -> None:

@@ -5,14 +5,19 @@ from dataclasses import dataclass, field
 
 from monitor.alarms.book import Book
 from monitor.alarms.evidence import Before
+from monitor.alarms.gather import Silence
 from monitor.alarms.silence import Explained, Watch
+from monitor.alarms.topology import Topology
+from monitor.budgets.expected import SiteBudget
 from monitor.daemon.design import Design
 from monitor.devices.questions import Script
 from monitor.facts.latest import Latest
 from monitor.facts.readings import Slot
 from monitor.margins.judge import Judge, Margin
 from monitor.margins.limits import Limit
+from monitor.margins.norms import Norms
 from monitor.margins.rates import Rates
+from monitor.margins.verdict import Verdict
 from monitor.plan.parts import Plan
 
 
@@ -43,6 +48,17 @@ class Memory:
     """Place → when its switch last said that its power is going."""
     told: dict[tuple[str, str], bool] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
+    norms: Norms = field(default_factory=Norms)
+    verdicts: dict[Slot, Verdict] = field(default_factory=dict)
+    """What the last nightly judgement has said of each series."""
+    silences: dict[str, Silence] = field(default_factory=dict)
+    """Root → what is known of its silence, kept for an hour after it has ended."""
+    serials: dict[str, str] = field(default_factory=dict)
+    """Optic → the serial number that it had when it was last learnt."""
+    visits: dict[str, float] = field(default_factory=dict)
+    """Place → when somebody last noted that he did something there."""
+    record: dict[str, float] = field(default_factory=dict)
+    """Fault → how much likelier it is here than elsewhere, by what was settled here before."""
 
     rates: Rates = field(default_factory=Rates)
     judge: Judge = field(init=False)
@@ -60,6 +76,16 @@ class Memory:
     def plan(self) -> Plan:
         """The plan in force."""
         return self.design.plan
+
+    @property
+    def topology(self) -> Topology:
+        """What lies behind what."""
+        return self.design.topology
+
+    @property
+    def budget(self) -> SiteBudget:
+        """The budgets in force."""
+        return self.design.budget
 
     @property
     def limits(self) -> Mapping[Slot, Limit]:

@@ -7,12 +7,14 @@ from typing import TYPE_CHECKING
 
 from monitor.alarms.book import Condition, Key
 from monitor.alarms.inventory import INVENTORY
+from monitor.budgets.autonomy import warmed
 from monitor.daemon.clock import Clock
 from monitor.daemon.rounds import Rounds
 from monitor.devices.decode import registers
 from monitor.devices.decode.raw import Absent, Garbled
 from monitor.facts import resources
 from monitor.facts.readings import Layout, Round, Slot, State
+from monitor.margins.night import Night
 from monitor.plan.datasheets import RegisterSheet
 from monitor.plan.parts import Plan
 from monitor.plan.power import Sensor, SolarSupply
@@ -54,6 +56,7 @@ class Powering:
         self._rounds, self._clock = rounds, clock
         self._buses: dict[tuple[str, int], Bus] = {}
         self._layouts: dict[str, Layout] = {}
+        self._nights: dict[str, Night] = {}
 
     async def check(self, asked: Asked) -> None:
         """One round: kept, judged, told."""
@@ -92,7 +95,7 @@ class Powering:
     def _round(self, asked: Asked, values: list[Value]) -> Round:
         names = [quantity for quantity, _ in values]
         if asked.solar is not None:
-            names += ["battery_left_seconds", "charged_watt_hours", "drawn_watt_hours"]
+            names += ["battery_left_seconds", "charged_watt_hours", "drawn_watt_hours", "held_watt_hours"]
         slots = tuple(Slot(asked.resource, name) for name in dict.fromkeys(names))
         layout = self._layouts.get(asked.resource)
         if layout is None or layout.slots != slots:
@@ -123,6 +126,18 @@ class Powering:
             total = energy_since_midnight(resource, slot, before, made, watts, sign, self._rounds.memory.design.zone)
             if total is not None:
                 made.put(index[slot], total)
+        self._held(supply, resource, made)
+
+    def _held(self, supply: SolarSupply, resource: str, made: Round) -> None:
+        """What the battery holds, once after each night, as it would be at 25 °C."""
+        watts, percent = drawn_watts(resource, made), made.get(Slot(resource, "battery_percent"))
+        rated = supply.battery.volts * supply.battery.amp_hours
+        held = self._nights.setdefault(resource, Night(rated)).step(made.at_s, percent, watts)
+        celsius = made.get(Slot(resource, "battery_c"))
+        sheet = self._rounds.memory.design.sheets.batteries.get(supply.battery.chemistry)
+        if held is not None and sheet is not None:
+            share = warmed(sheet, celsius) if celsius is not None else 1.0
+            made.put(made.layout.index[Slot(resource, "held_watt_hours")], held / share)
 
     def close(self) -> None:
         """Give connections back."""
@@ -154,6 +169,15 @@ def battery_watts(resource: str, readings: Round) -> float | None:
         volts, amperes = (readings.get(Slot(resource, q)) for q in ("battery_volts", "battery_amperes"))
         watts = volts * amperes if volts is not None and amperes is not None else None
     return watts
+
+
+def drawn_watts(resource: str, readings: Round) -> float | None:
+    """Power out of a battery, negative while it charges; from load and panel where nothing measures the battery."""
+    watts = battery_watts(resource, readings)
+    if watts is not None:
+        return -watts
+    load, panel = (readings.get(Slot(resource, q)) for q in ("load_watts", "panel_watts"))
+    return load - panel if load is not None and panel is not None else None
 
 
 def energy_since_midnight(

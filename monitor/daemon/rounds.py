@@ -1,29 +1,32 @@
 """The jobs: ask → decode → keep → judge → step → tell. Each is short; what it decides, others have computed."""
 
 import logging
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 
 from monitor.alarms import conditions, evidence, silence
 from monitor.alarms.book import Change, Condition, Key, step
 from monitor.alarms.callouts import messages_for
 from monitor.alarms.cause import Cause, cause_of
+from monitor.alarms.gather import Silence, gather
 from monitor.alarms.inventory import INVENTORY
 from monitor.alarms.silence import Sight
 from monitor.budgets.autonomy import dusk_in_s
 from monitor.daemon.asking import Asking
 from monitor.daemon.clock import Clock
-from monitor.daemon.deriving import feeder_rounds, layer_of, rates
+from monitor.daemon.deriving import feeder_rounds, layer_of, rates, sudden_at
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.memory import Memory
 from monitor.devices.ask.snmp import Answer, Outcome
-from monitor.devices.questions import MEASURE, REACH, Device, Script, script, scripts_of
+from monitor.devices.questions import MEASURE, REACH, Device, Script, script, scripts_of, serials_of
 from monitor.facts import resources
 from monitor.facts.readings import Round, Slot, State
 from monitor.margins.judge import Margin, Standing
 
 log = logging.getLogger(__name__)
 
+OPTIC = "optic"
+"""Kind of the event by which an optic's serial number is remembered."""
 AROUND_DUSK_S = 1800.0
 """Half an hour on either side of sunset: infrared and heaters come on, a nightly load test of every feeder."""
 HURRY_S = 1.0
@@ -53,6 +56,18 @@ class Rounds:
         }
         if table is not None:
             self.memory.learnt.add(device.name)
+            await self._optics(serials_of(device, table))
+
+    async def _optics(self, serials: Mapping[str, str]) -> None:
+        """Remember which optic is in which port: another one has a baseline of its own."""
+        for optic, serial in serials.items():
+            if self.memory.serials.get(optic) == serial:
+                continue
+            if optic in self.memory.serials:
+                log.warning("%s: optic %s in the place of %s", optic, serial, self.memory.serials[optic])
+            self.memory.serials[optic] = serial
+            now_s = self._clock.wall_s()
+            await self.keeper.event(now_s, OPTIC, optic, serial)
 
     async def reach(self, place: str) -> float | None:
         """Ask a place whether it is there; how soon to ask again [s], or None for the usual time.
@@ -111,10 +126,16 @@ class Rounds:
                 return  # its rows have other numbers now: what was read may belong to other ports
         for derived in rates(self.memory, device, before, readings):
             self.memory.latest.take(derived)  # it follows from history and is not kept
+            self.memory.norms.take(derived)
         if before is not None and _links(before) != _links(readings):
             self.link_changed(device.place)
         self._keep(feeder_rounds(self.memory, device.place, readings))
-        found = [*conditions.of_ports(readings)]
+        self.memory.norms.take(readings)
+        self.memory.latest.take(readings)
+        found = [
+            *conditions.of_ports(readings),
+            *(sudden_at(self.memory, device.place, self._clock.wall_s()) if tier == MEASURE else ()),
+        ]
         await self.take(readings, found + (self._meter(device, answer) if device in self.memory.design.meters else []))
 
     async def take(self, readings: Round, found: list[Condition]) -> None:
@@ -161,6 +182,7 @@ class Rounds:
     def _keep(self, rounds: list[Round]) -> None:
         for readings in rounds:
             self.memory.latest.take(readings)
+            self.memory.norms.take(readings)
         self.keeper.keep(rounds)
 
     def _renumbered(self, device: Device, before: Round, now: Round) -> bool:
@@ -193,7 +215,7 @@ class Rounds:
             *conditions.of_sight(
                 sight, memory.watches[sight.place], device.name, services, loads, layer_of(self.memory, sight)
             ),
-            *conditions.of_silence(topology, memory.watches, explained, self._why, self._settled),
+            *conditions.of_silence(topology, memory.watches, explained, self.why, self._settled),
             *conditions.of_margins(memory.held.pop(sight.place, {}), self._shadow()),
         ]
         await self.step(found)
@@ -223,19 +245,13 @@ class Rounds:
         memory = self.memory
         return silence.overshadowed(memory.design.topology, memory.watches, memory.explained)
 
-    def _why(self, root: str) -> Cause:
-        memory, design = self.memory, self.memory.design
-        return cause_of(
-            evidence.evidence_for(
-                root,
-                design.topology,
-                memory.latest,
-                memory.before,
-                design.budget,
-                self._clock.wall_s(),
-                memory.gasps,
-            )
-        )
+    def why(self, place: str, load: str | None = None) -> Cause:
+        """The most probable cause of what is wrong at a place, by everything that is known now."""
+        memory, now_s = self.memory, self._clock.wall_s()
+        known = gather(memory, place, now_s, load)
+        if known.signs.get("pole_silent") and place in memory.explained.roots:
+            memory.silences[place] = Silence(now_s, known.signs)
+        return cause_of(known.signs, known.contexts, known.lines, memory.record)
 
     def _settled(self, pole: str) -> str | None:
         memory = self.memory

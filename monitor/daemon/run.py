@@ -23,7 +23,7 @@ from monitor.daemon.keeper import Keeper
 from monitor.daemon.lock import HISTORY, held
 from monitor.daemon.memory import Memory
 from monitor.daemon.post import Post, accounts_of
-from monitor.daemon.rounds import Rounds
+from monitor.daemon.rounds import OPTIC, Rounds
 from monitor.daemon.schedule import Schedule
 from monitor.daemon.secrets import Secrets, load_secrets, needed, snmp_credentials, stream_logins, weak
 from monitor.daemon.timetable import listen, timetable
@@ -145,6 +145,7 @@ class Daemon:
         memory.book = type(memory.book)({alarm.key: alarm for alarm in alarms})
         memory.told = await keeper.ask(lambda store: store.told())
         memory.known = {(port, mac) for _, port, mac in await keeper.ask(lambda store: store.notes(STATION))}
+        memory.serials = {optic: serial for _, optic, serial in await keeper.ask(lambda store: store.notes(OPTIC))}
         await keeper.ask(lambda store: store.note(now_s, "start", "farpole", f"started, version {own_version()}"))
         allowed = await icmp.permitted()
         if allowed is not True:
@@ -235,6 +236,10 @@ class Daemon:
             before=memory.before,
             told=memory.told,
             known=memory.known,
+            norms=memory.norms,
+            serials=memory.serials,
+            visits=memory.visits,
+            record=memory.record,
         ), secrets
 
     async def _write(self, rounds: Rounds, keeper: Keeper) -> None:

@@ -9,6 +9,7 @@ from monitor.daemon.asking import Asking
 from monitor.daemon.auditing import Auditing
 from monitor.daemon.clock import Clock
 from monitor.daemon.folding import Folding
+from monitor.daemon.judging import Judging
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.memory import Memory
 from monitor.daemon.mending import Mending
@@ -70,7 +71,7 @@ def timetable(
     schedule.every("write", min(plan.rounds.reach_s, 15.0), _without_answer(write), 2.0)
     schedule.every("send", 1.0, post.send, 1.0)
     schedule.every("mend", 3600.0, _mends(rounds, Mending(keeper, clock)), 10.0)
-    schedule.every("fold", 3600.0, _without_answer(Folding(design, keeper, clock).run), 60.0)
+    schedule.every("fold", 3600.0, _folds(Folding(design, keeper, clock), Judging(rounds, keeper, clock)), 60.0)
     for person in plan.callouts:
         if person.at:
             schedule.daily(f"letter {person.name}", person.at, lambda person=person: post.morning_letter(person))  # type: ignore[misc]  # mypy cannot type a default that binds the loop's name
@@ -98,6 +99,14 @@ def _learns(rounds: Rounds, device: Device) -> Job:
 
 def _audits(auditing: Auditing, place: str) -> Job:
     return _without_answer(lambda: auditing.audit(place))
+
+
+def _folds(folding: Folding, judging: Judging) -> Job:
+    async def job() -> None:
+        await folding.run()
+        await judging.run()
+
+    return job
 
 
 def _mends(rounds: Rounds, mending: Mending) -> Job:

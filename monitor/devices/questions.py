@@ -193,6 +193,14 @@ def ports_of(
     return columns.Ports(device.place, index, device.poe_ports, expected or {})
 
 
+def serials_of(device: Device, learnt: Table) -> dict[str, str]:
+    """Optic → serial number, as far as a device tells them."""
+    if "entity-sensor-mib" not in device.sheet.mibs:
+        return {}
+    index = ports_of(device, learnt).index
+    return entity_sensor.serials(device.place, learnt, {row: port for port, row in index.items()})
+
+
 def scripts_of(
     device: Device, learnt: Table, expected: Mapping[Slot, tuple[float, float]] | None = None
 ) -> dict[str, Script]:

@@ -127,6 +127,7 @@ _ALL = (
     Quantity("battery_health_percent", 0, 200, 0.1, "capacity that a battery still has, as its device says"),
     Quantity("charged_watt_hours", 0, 1e7, 0.1, "energy into a battery since the site's midnight"),
     Quantity("drawn_watt_hours", 0, 1e7, 0.1, "energy out of a battery since the site's midnight"),
+    Quantity("held_watt_hours", 0, 1e6, 1, "what a battery holds at 25 °C, by a night's energy and charge"),
     Quantity("panel_volts", 0, 1000, 0.1, "volts of a solar panel"),
     Quantity("panel_watts", 0, 100_000, 0.1, "power of a solar panel"),
     Quantity("load_watts", 0, 100_000, 0.1, "power that a solar controller gives to its load"),

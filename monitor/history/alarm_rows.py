@@ -11,6 +11,7 @@ from monitor.alarms.callouts import Message
 from monitor.history import tables as t
 from monitor.history.engine import Kept
 from monitor.history.records import (
+    BaselineSet,
     PastChange,
     Repair,
     Waiting,
@@ -52,6 +53,26 @@ class AlarmRows(Kept):
         r = t.repair.c
         query = select(r.at_s, r.resource, r.who, r.text).where(r.at_s >= since_s).order_by(r.at_s, r.id)
         return self._look(lambda connection: [Repair(*row) for row in connection.execute(query)])
+
+    def baselined(self, one: BaselineSet) -> None:
+        """Keep a baseline; one of the same series and begin is only made more exact, its reason stays."""
+        b = t.baseline.c
+        where = and_(b.resource == one.resource, b.quantity == one.quantity, b.from_s == one.from_s)
+        values = {"value": one.value_in_unit, "spread": one.spread_in_unit}
+        whole = {"resource": one.resource, "quantity": one.quantity, "from_s": one.from_s, **values}
+
+        def act(connection: Connection) -> None:
+            if not connection.execute(update(t.baseline).where(where).values(values)).rowcount:
+                more = {"reason": one.reason, "detail": one.detail}
+                connection.execute(insert(t.baseline).values({**whole, **more}))
+
+        self._act(act)
+
+    def baselines(self) -> list[BaselineSet]:
+        """All baselines that there have been, oldest first."""
+        b = t.baseline.c
+        query = select(b.resource, b.quantity, b.from_s, b.value, b.spread, b.reason, b.detail).order_by(b.from_s, b.id)
+        return self._look(lambda connection: [BaselineSet(*row) for row in connection.execute(query)])
 
     def alarms(self) -> list[Alarm]:
         """All alarms as they were last kept."""

@@ -8,7 +8,7 @@ from sqlalchemy import Connection, update
 
 from monitor.alarms.book import Alarm, Key
 from monitor.alarms.callouts import Message
-from monitor.alarms.cause import Cause
+from monitor.alarms.cause import Cause, Suspect
 from monitor.alarms.states import Operator, Severity
 from monitor.history import tables as t
 from monitor.history.engine import putting
@@ -47,6 +47,19 @@ class Repair:
     text: str
 
 
+@dataclass(frozen=True, slots=True)
+class BaselineSet:
+    """A baseline: since when, at what value, with which spread, and why it began; in the series' unit."""
+
+    resource: str
+    quantity: str
+    from_s: float
+    value_in_unit: float
+    spread_in_unit: float
+    reason: str
+    detail: str = ""
+
+
 def upsert_alarm(connection: Connection, alarm: Alarm) -> int:
     """Keep an alarm as it is now; its row's id."""
     row = {
@@ -78,13 +91,16 @@ def withdraw_callouts(connection: Connection, key: Key) -> None:
     connection.execute(update(t.outbox).where(*where).values(state="withdrawn"))
 
 
+def _cause_of(kept: dict[str, Any]) -> Cause:
+    """A cause as it was kept, also by an earlier farpole that knew less of it."""
+    lists = {name: tuple(kept[name]) for name in ("evidence", "van_list", "cautions")}
+    suspects = tuple(Suspect(**one) for one in kept.get("suspects", ()))
+    return Cause(**{"group": kept["name"], "percent": 0.0, **kept, **lists, "suspects": suspects})
+
+
 def alarm_of(row: Any) -> Alarm:
     """The alarm of a row."""
-    cause = None
-    if row.cause:
-        kept = json.loads(row.cause)
-        lists = {name: tuple(kept[name]) for name in ("evidence", "van_list", "cautions")}
-        cause = Cause(**{**kept, **lists})
+    cause = _cause_of(json.loads(row.cause)) if row.cause else None
     return Alarm(
         Key(row.resource, row.type, row.qualifier),
         Severity(row.severity),

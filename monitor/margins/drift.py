@@ -19,7 +19,8 @@ LAMBDA = 0.08
 Z_LOW, Z_HIGH = -6.0, 25.0
 USED_SHARE = 0.05
 """Of the margin: less than this is no news, however certain."""
-EWMA_LIMIT = 10.0
+CERTAIN = 10.0
+"""What the weighted mean must reach [σ] before a slow change is one; fewer for noisier kinds."""
 RESET_SIGMAS, RESET_DAYS = 6.0, 3
 STEP_SIGMAS = 6.0
 RIDGE_K2 = 200.0
@@ -91,7 +92,14 @@ def noise(values: Floats, resolution: float = 0.0) -> float:
 
 
 def judge(
-    features: Features, limit: float, below: bool, resets: tuple[int, ...] = (), resolution: float = 0.0
+    features: Features,
+    limit: float,
+    below: bool,
+    resets: tuple[int, ...] = (),
+    resolution: float = 0.0,
+    certain: float = CERTAIN,
+    gate_share: float = USED_SHARE,
+    reset_days: int = RESET_DAYS,
 ) -> Judged:
     """Judge daily features against a limit that lies ``below`` the healthy value, or above it.
 
@@ -104,7 +112,7 @@ def judge(
     toward = -1.0 if below else 1.0
     sigma = noise(compared, resolution)
     jump = max(RESET_SIGMAS * sigma, USED_SHARE * abs(limit - float(np.median(compared[:BASELINE_DAYS]))))
-    segments = _segments(features.days, compared, toward, jump, resets)
+    segments = _segments(features.days, compared, toward, jump, resets, reset_days)
     own = features.days >= segments[-1]
     if own.sum() < BASELINE_DAYS:
         known = int(own.sum())
@@ -115,32 +123,36 @@ def judge(
     if margin <= 0:
         raise CannotSay("its baseline is past the limit already: there is no margin to use")
     used = (y - baseline.value) * toward / margin
-    return Judged(days, y, used, baseline, segments, _detect(days, used, margin, sigma), beta)
+    return Judged(days, y, used, baseline, segments, _detect(days, used, margin, sigma, certain, gate_share), beta)
 
 
 def _segments(
-    days: NDArray[np.int64], y: Floats, toward: float, jump: float, resets: tuple[int, ...]
+    days: NDArray[np.int64], y: Floats, toward: float, jump: float, resets: tuple[int, ...], last_days: int
 ) -> tuple[int, ...]:
     found = [int(days[0]), *(day for day in resets if days[0] < day <= days[-1])]
     away = -toward * y
     i = BASELINE_DAYS
-    while i < len(y) - RESET_DAYS + 1:
-        before = float(np.median(away[max(0, i - 7) : i]))
-        if (away[i : i + RESET_DAYS] > before + jump).all():
+    while i < len(y) - last_days + 1:
+        before = away[max(0, i - 14) : i]
+        # What swings anyway, as a joint in wet and wind does, is no repair: its own swing of late is looked at too.
+        swing = float(before.max() - before.min())
+        if (away[i : i + last_days] > float(np.median(before)) + max(jump, swing)).all():
             found.append(int(days[i]))
             i += BASELINE_DAYS
         i += 1
     return tuple(sorted(set(found)))
 
 
-def _detect(days: NDArray[np.int64], used: Floats, margin: float, sigma: float) -> Drift | None:
+def _detect(
+    days: NDArray[np.int64], used: Floats, margin: float, sigma: float, certain: float, gate_share: float
+) -> Drift | None:
     z = np.clip(used * margin / sigma, Z_LOW, Z_HIGH)
     mean, at = 0.0, -1
     for i in range(BASELINE_DAYS, len(days)):
         mean = (1 - LAMBDA) * mean + LAMBDA * z[i]
         share = float(np.mean(used[max(0, i - 6) : i + 1]))
-        stepped = i > BASELINE_DAYS + 7 and _step(used * margin, i, sigma) and used[i] > USED_SHARE
-        if (share > USED_SHARE and mean > EWMA_LIMIT) or stepped:
+        stepped = i > BASELINE_DAYS + 7 and _step(used * margin, i, sigma) and used[i] > gate_share
+        if (share > gate_share and mean > certain) or stepped:
             at = i
             break
     if at < 0:

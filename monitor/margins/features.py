@@ -59,6 +59,8 @@ def daily(times_s: Floats, values: Floats, temperatures: Floats | None = None, o
 def _one(times: Floats, y: Floats, t: Floats) -> tuple[float, ...]:
     low, high = np.percentile(y, (25, 75))
     middle = y[(y >= low) & (y <= high)]
+    if not len(middle):  # of two values none lies between their own quartiles
+        middle = y
     p5, p95 = np.percentile(y, (5, 95))
     t_mean = sxy = sxx = float("nan")
     warm = np.isfinite(t)

@@ -1,8 +1,4 @@
-"""When a margin will be used up: a bank of local linear trends, and what their mixture says of the future.
-
-Each member is a Kalman filter whose slope may wander by its own amount; members count as their likelihood has it. A
-date is shown only where a drift was detected, and as three quantiles.
-"""
+"""When a margin will be used up: futures from the mixture of onsets, as three quantiles, or the reason for none."""
 
 from dataclasses import dataclass
 
@@ -10,16 +6,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.margins.drift import Judged
+from monitor.margins.onset import YEAR_DAYS, Mixture, mixture
 
 Floats = NDArray[np.float64]
 BLOCK_DAYS = 3
 MOST_DAYS = 3650
 PATHS = 400
 MONTH_DAYS = 30.4375
-_SLOPE_WANDERS = (0.0, 1e-6, 1e-5, 1e-4, 1e-3)
-"""Standard deviations by which a slope changes from block to block [share of the margin per block]."""
-_LEVEL_WANDER = 2e-4
 WINDOW_DAYS = 730
+LEAST_BLOCKS = 7
+SURE_LOG_ODDS = 2.0
+"""A date is shown only where a drift is likelier than none by this."""
+WANDER, WANDER_DAYS = 0.6, 90.0
+"""How far the logarithm of a drift's rate wanders in the future, and how long it remembers."""
+STEP_DAYS = 10.0
+CONFORMAL = ((45.0, -0.10), (120.0, -0.19), (300.0, -0.18), (700.0, -0.14), (float("inf"), 0.0))
+"""Up to this predicted median [days]: how much wider the interval is made (below zero: narrower), in logarithms of
+(days + 1); learnt on the tuning campaigns of tests/bench/judgement, never on those that are reported."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,43 +34,42 @@ class Forecast:
     p90_months: float
 
 
-def months_to_limit(judged: Judged, seed: int = 1) -> Forecast | str:
+def months_to_limit(judged: Judged, seed: int = 1, block_days: int = BLOCK_DAYS, prior: float = 0.5) -> Forecast | str:
     """The forecast of a judged series, or the reason why there is none."""
-    if judged.drift is None:
-        return "no drift was detected"
     if float(np.median(judged.used[-7:])) >= 1.0:
         return "the margin is used up"
-    blocks = _blocks(judged)
-    if len(blocks) < 7:
-        return f"only {len(blocks)} blocks of {BLOCK_DAYS} days since its baseline; 7 are the least"
+    if judged.drift is None:
+        return "no drift was detected"
+    ages, used = blocks(judged, block_days)
+    if len(used) < LEAST_BLOCKS:
+        return f"only {len(used)} blocks of {block_days} days since its baseline; {LEAST_BLOCKS} are the least"
     if judged.drift.kind == "step" and _flat(judged):
         return "it was a step, and nothing has moved since"
-    filters = [_filtered(blocks, wander) for wander in _SLOPE_WANDERS]
-    likelihood = np.array([one[0] for one in filters])
-    weights = np.exp(likelihood - likelihood.max())
-    weights /= weights.sum()
-    chance = np.random.default_rng(seed)
-    members = chance.choice(len(filters), PATHS, p=weights)
-    ends = np.concatenate(
-        [
-            _passages(filters[i][1], filters[i][2], _SLOPE_WANDERS[i], int((members == i).sum()), chance)
-            for i in range(len(filters))
-        ]
+    found = mixture(ages, used, prior)
+    if found.log_odds < SURE_LOG_ODDS:
+        low = np.quantile(ends(found, float(used[-3:].mean()), 1.5 * block_days, seed), 0.1) / MONTH_DAYS
+        return f"no trend that is certain enough; at least {low:.0f} months"
+    p10, p50, p90 = corrected(
+        np.quantile(ends(found, float(used[-3:].mean()), 1.5 * block_days, seed), (0.1, 0.5, 0.9))
     )
-    p10, p50, p90 = np.quantile(ends, (0.1, 0.5, 0.9))
     if p50 >= MOST_DAYS:
         return f"no end in sight: more likely than not later than {MOST_DAYS // 365} years from now"
     return Forecast(*(float(max(0.0, days) / MONTH_DAYS) for days in (p10, p50, p90)))
 
 
-def _blocks(judged: Judged) -> Floats:
+def blocks(judged: Judged, block_days: int = BLOCK_DAYS) -> tuple[Floats, Floats]:
+    """Ages [days] and medians of blocks of days, oldest first; what was not measured is interpolated."""
     recent = judged.days > judged.days[-1] - WINDOW_DAYS
     days, used = judged.days[recent], judged.used[recent]
-    number = (days[-1] - days) // BLOCK_DAYS
-    whole = np.full(int(number.max()) + 1, np.nan)
-    for i in np.unique(number):
-        whole[len(whole) - 1 - i] = np.median(used[number == i])
-    return whole
+    if judged.drift is not None and judged.drift.kind == "step":
+        # A step is not part of any ramp: what follows it is looked at by itself.
+        later = days > judged.drift.onset_day + 1
+        days, used = (days[later], used[later]) if later.sum() >= LEAST_BLOCKS * block_days else (days, used)
+    number = (days[-1] - days) // block_days
+    there = np.unique(number)[::-1]
+    medians = np.array([np.median(used[number == i]) for i in there])
+    whole = np.arange(int(number.max()), -1, -1)
+    return np.asarray(whole * float(block_days)), np.asarray(np.interp(-whole, -there, medians), np.float64)
 
 
 def _flat(judged: Judged) -> bool:
@@ -80,35 +82,42 @@ def _flat(judged: Judged) -> bool:
     return bool(abs(np.median(after[-third:]) - np.median(after[:third])) < 0.03)
 
 
-def _filtered(y: Floats, wander: float) -> tuple[float, Floats, Floats]:
-    """Log-likelihood, last state (level, slope per block), its covariance; blocks without a value are stepped over."""
-    steps = np.diff(y[np.isfinite(y)])
-    noise = max(float(np.median(np.abs(steps - np.median(steps)))) * 1.4826 / np.sqrt(2), 1e-4) ** 2
-    move = np.array([[1.0, 1.0], [0.0, 1.0]])
-    wanders = np.diag([_LEVEL_WANDER**2, wander**2])
-    state, spread = np.array([y[np.isfinite(y)][0], 0.0]), np.diag([0.02, 1e-4])
-    total = 0.0
-    for value in y[1:]:
-        state, spread = move @ state, move @ spread @ move.T + wanders
-        if not np.isfinite(value):
-            continue
-        variance = spread[0, 0] + noise
-        off = min(max(value - state[0], -6 * np.sqrt(variance)), 6 * np.sqrt(variance))
-        total -= 0.5 * (np.log(2 * np.pi * variance) + off**2 / variance)
-        gain = spread[:, 0] / variance
-        state = state + gain * off
-        spread = spread - np.outer(gain, spread[0])
-    return float(total), state, spread
+def ends(found: Mixture, used: float, old_days: float = 0.0, seed: int = 1) -> Floats:
+    """Days until each of some futures reaches the limit; MOST_DAYS for those that do not.
+
+    ``used`` is the share that was used ``old_days`` ago; since then each future has gone on at its own rate.
+    """
+    chance = np.random.default_rng(seed)
+    member = chance.choice(len(found.weights), PATHS, p=found.weights)
+    rate = np.abs(found.rates[member] + found.rate_sds[member] * chance.standard_normal(PATHS))
+    onset, power = found.onset_days[member], found.powers[member]
+    steps = int(MOST_DAYS // STEP_DAYS)
+    ahead = STEP_DAYS * np.arange(1, steps + 1)
+    keep = np.exp(-STEP_DAYS / WANDER_DAYS)
+    wander = np.empty((PATHS, steps))
+    state = np.zeros(PATHS)
+    for i in range(steps):
+        state = keep * state + WANDER * np.sqrt(1 - keep**2) * chance.standard_normal(PATHS)
+        wander[:, i] = state
+    slope = (
+        rate[:, None]
+        * power[:, None]
+        / YEAR_DAYS
+        * ((onset[:, None] + ahead - STEP_DAYS / 2) / YEAR_DAYS) ** (power[:, None] - 1)
+    )
+    now_used = used + slope[:, 0] * old_days
+    path = now_used[:, None] + np.cumsum(slope * np.exp(wander - WANDER**2 / 2) * STEP_DAYS, axis=1)
+    passed = path >= 1.0
+    first = np.where(passed.any(axis=1), passed.argmax(axis=1), steps)
+    before = np.where(first > 0, np.take_along_axis(path, np.maximum(first - 1, 0)[:, None], 1)[:, 0], now_used)
+    at = np.take_along_axis(path, np.minimum(first, steps - 1)[:, None], 1)[:, 0]
+    part = np.clip((1.0 - before) / np.maximum(at - before, 1e-12), 0.0, 1.0)
+    return np.asarray(np.where(first < steps, (first + part) * STEP_DAYS, float(MOST_DAYS)))
 
 
-def _passages(state: Floats, spread: Floats, wander: float, paths: int, chance: np.random.Generator) -> Floats:
-    """Days until each of some futures reaches 1; MOST_DAYS for those that do not."""
-    if not paths:
-        return np.empty(0)
-    steps = MOST_DAYS // BLOCK_DAYS
-    begins = chance.multivariate_normal(state, spread, paths, method="eigh")
-    slopes = begins[:, 1:] + np.cumsum(wander * chance.standard_normal((paths, steps)), 1)
-    levels = begins[:, :1] + np.cumsum(slopes, 1)
-    passed = levels >= 1.0
-    first = np.where(passed.any(axis=1), passed.argmax(axis=1) + 1, steps)
-    return np.asarray(first * float(BLOCK_DAYS))
+def corrected(quantiles: Floats) -> tuple[float, float, float]:
+    """Quantiles of days with their interval widened as far as the tuning campaigns found it too narrow."""
+    p10, p50, p90 = (float(days) for days in quantiles)
+    wider = next(c for most, c in CONFORMAL if p50 < most)
+    low, high = (p10 + 1) * np.exp(-wider) - 1, (p90 + 1) * np.exp(wider) - 1
+    return float(min(low, p50)), p50, float(max(high, p50))

@@ -31,6 +31,8 @@ class Note(BaseModel):
 def api(site: Site) -> APIRouter:
     """Routes over a running site."""
     routes = APIRouter(prefix="/api")
+    _judgement(routes, site)
+    _notes(routes, site)
 
     @routes.get("/picture")
     async def picture() -> dict[str, Any]:
@@ -69,6 +71,25 @@ def api(site: Site) -> APIRouter:
         done: dict[str, Any] = finite({name: getattr(view, name) for name in view.__slots__})
         return done
 
+    return routes
+
+
+def _judgement(routes: APIRouter, site: Site) -> None:
+    @routes.get("/why/{place:path}")
+    async def why(place: str) -> dict[str, Any]:
+        """The most probable causes of what is wrong at a place now."""
+        if place not in site.places():
+            places = ", ".join(sorted(site.places()))
+            raise HTTPException(404, f"{place!r} is no place of this site; there are {places}")
+        return site.why(place)
+
+    @routes.get("/forecasts")
+    async def forecasts() -> dict[str, Any]:
+        """What the last nightly judgement said."""
+        return site.forecasts()
+
+
+def _notes(routes: APIRouter, site: Site) -> None:
     @routes.get("/notes")
     async def notes() -> list[dict[str, Any]]:
         """What has been done at the site, oldest first."""
@@ -83,5 +104,3 @@ def api(site: Site) -> APIRouter:
             return await site.note(wanted.place, wanted.who, wanted.text)
         except Refused as refused:
             raise HTTPException(409, str(refused)) from None
-
-    return routes

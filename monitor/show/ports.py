@@ -51,6 +51,14 @@ class Site(Protocol):
         """What has been done, oldest first."""
         ...
 
+    def why(self, place: str) -> dict[str, Any]:
+        """The most probable causes of what is wrong at a place now, with the evidence on them."""
+        ...
+
+    def forecasts(self) -> dict[str, Any]:
+        """What the last nightly judgement said: every series, and the poles in the order of their visits."""
+        ...
+
     async def history(self, resource: str, quantity: str, from_s: float, to_s: float, points: int) -> Line:
         """A quantity between two times in at most ``points`` stretches."""
         ...

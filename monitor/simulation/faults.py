@@ -86,6 +86,8 @@ class Fault:
     severity: float = 1.0
     ramp_s: float | None = None
     """None: as the kind has it."""
+    curve: float = 1.0
+    """How it grows: 1 evenly, below it fast first, above it slowly first and then ever faster."""
 
     def __post_init__(self) -> None:
         if self.name not in FAULTS:
@@ -106,7 +108,7 @@ class Fault:
                 return 0.0
         ramp_s = kind.ramp_s if self.ramp_s is None else self.ramp_s
         grown = min(1.0, (at_s - self.start_s) / ramp_s) if ramp_s else 1.0
-        return max(grown, 1e-9) * self.severity
+        return max(float(grown**self.curve), 1e-9) * self.severity
 
     def repaired(self, at_s: float) -> "Fault":
         """The same fault, which somebody has put an end to."""

@@ -17,6 +17,10 @@ def colours(optic: str) -> tuple[int, int]:
     return next((nm for ending, nm in _NM.items() if optic.endswith(ending)), (1310, 1310))
 
 
+_WANDER_DB, _WANDER_S = 0.06, 20 * 86_400.0
+"""How much a connection's loss wanders, and how slowly (common practice, no source)."""
+
+
 @dataclass
 class Laser:
     """One optic: what it sends, its threshold current, its serial number, how wrong its own meters are."""
@@ -57,6 +61,13 @@ class Run:
     dirt_db: float = 0.0
     bend_db: float = 0.0
     """At 1310 nm."""
+    wander_db: float = 0.0
+    """Connectors breathe: a loss that comes and goes over some twenty days, alike at all wavelengths."""
+
+    def breathe(self, elapsed_s: float, chance: random.Random) -> None:
+        """Let the wander go on."""
+        keep = math.exp(-elapsed_s / _WANDER_S)
+        self.wander_db = keep * self.wander_db + _WANDER_DB * math.sqrt(1 - keep * keep) * chance.gauss(0, 1)
 
     @classmethod
     def of(cls, fibre: Fibre, seed: str) -> "Run":
@@ -72,7 +83,7 @@ class Run:
         if self.cut:
             return math.inf
         dirt = self.dirt_db if inward or not self.duplex else 0.0
-        return _GLASS_DB_PER_KM[nm] * self.length_km + self.joints_db + dirt + self.bend_db * BEND[nm]
+        return _GLASS_DB_PER_KM[nm] * self.length_km + self.joints_db + self.wander_db + dirt + self.bend_db * BEND[nm]
 
 
 def tx_now_dbm(laser: Laser, optic_c: float) -> float:

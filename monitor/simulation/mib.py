@@ -145,6 +145,7 @@ def _sensors(world: World, place: str, rows: dict[str, int]) -> dict[Oid, Typed]
             continue
         base = 1000 + 100 * (row - world.places[place].renumbered)
         _entity(found, base, 1, 9, f"optic {port}")
+        found[*_ENT, 11, base] = ("octets", world.serial(place, port).encode())
         _entity(found, base + 1, base, 10, f"port {port}")
         found[*_ALIAS, base + 1, 0] = ("oid", (*_IF, 1, row))
         sensors = (

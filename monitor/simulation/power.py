@@ -14,6 +14,9 @@ _SHORT_OHMS = 0.3
 class Powered(Site):
     """The site, and what its copper and batteries do."""
 
+    _battery_c = (-1, 0.0)
+    """The hour for which the batteries' temperature was computed, and that temperature."""
+
     def power(self, weather: Weather, elapsed_s: float) -> None:
         """Feed every pole from its supply, or not."""
         for supply in self.plan.supplies:
@@ -41,8 +44,12 @@ class Powered(Site):
             self._switch_power(pole, 0.0 if off else volts, self._pole_watts(pole) / volts)
 
     def battery_c(self) -> float:
-        """Temperature of the batteries: in a box, a little over the air's."""
-        return max(self.sky.air_c(self.now_s), -20.0) + 3
+        """Temperature of the batteries: heavy, in a box, they are a little warmer than the last day's air was."""
+        hour = int(self.now_s // 3600)
+        if self._battery_c[0] != hour:
+            day = [self.sky.air_c(self.now_s - 3 * 3600.0 * i) for i in range(8)]
+            self._battery_c = (hour, max(sum(day) / len(day), -20.0) + 3)
+        return self._battery_c[1]
 
     def _feeders(self, supply: MainsSupply, poles: list[Pole], weather: Weather) -> None:
         lost = any(self.has("supply-lost", pole.name) for pole in poles)

@@ -57,7 +57,7 @@ class World(Powered):
             up * (1 - sky.cloud(now_s)),
         )
         self.internet = not any("internet-out" in at for at in self.acting.values())
-        self._glass(weather)
+        self._glass(weather, elapsed_s)
         for pole in self._order:
             acting = self.acting.get(pole.name, {})
             for device in self.places[pole.name].devices.values():
@@ -75,8 +75,9 @@ class World(Powered):
 
     # ---- glass
 
-    def _glass(self, weather: Weather) -> None:
+    def _glass(self, weather: Weather, elapsed_s: float) -> None:
         for name, run in self.runs.items():
+            run.breathe(elapsed_s, self.chance)
             at = self.acting.get(name, {})
             run.cut = any(kind in at for kind in ("fibre-cut", "cable-cut", "connector-loose"))
             run.dirt_db = 9.0 * max(at.get("dirty-connector", 0.0), at.get("connector-creep", 0.0))
@@ -165,6 +166,14 @@ class World(Powered):
             other_place = self.places[pole] if is_near else above
             self._optics[place, port] = self._levels(mine, other, run, self.places[place], other_place, is_near)
         return self._optics[place, port]
+
+    def serial(self, place: str, port: str) -> str:
+        """The serial number of the optic in a port; empty where there is none."""
+        end = self.ends.get((place, port))
+        if end is None:
+            return ""
+        pole, is_near = end
+        return (self.runs[pole].near if is_near else self.runs[pole].far).serial
 
     def _levels(
         self, mine: Laser, other: Laser, run: Run, here: PlaceState, there: PlaceState, inward: bool

@@ -5,13 +5,14 @@ import pytest
 
 from monitor.alarms.book import Book, Condition, Key, operate, step
 from monitor.alarms.callouts import in_hours, letter, messages_for
-from monitor.alarms.cause import Evidence, cause_of
+from monitor.alarms.evidence import Evidence
 from monitor.alarms.states import Operator, Severity
 from monitor.plan.parts import Callout, Plan
+from tests.alarms.causes import caused
 
 SYDNEY = ZoneInfo("Australia/Sydney")
 SILENT = Key("creek", "pole-silent")
-CONDITION = Condition(SILENT, Severity.CRITICAL, "creek is silent.", cause=cause_of(Evidence("pole", False, 1.1, 0.0)))
+CONDITION = Condition(SILENT, Severity.CRITICAL, "creek is silent.", cause=caused(Evidence("pole", False, 1.1, 0.0)))
 
 
 def test_a_callout_says_what_since_when_why_what_to_take_and_how_to_get_there(tarrow: Plan) -> None:

@@ -6,10 +6,11 @@ import pytest
 
 from monitor.alarms.book import Alarm, Book, Condition, Key, operate, step
 from monitor.alarms.callouts import Message
-from monitor.alarms.cause import Evidence, cause_of
+from monitor.alarms.evidence import Evidence
 from monitor.alarms.states import Operator, Severity
 from monitor.facts.readings import Layout, Round, Slot, State
 from monitor.history.store import NotKept, Store
+from tests.alarms.causes import caused
 
 RX, VOLTS = Slot("creek/optic/5", "rx_dbm"), Slot("creek/switch", "input_volts")
 LAYOUT = Layout("creek/switch", "measure", (RX, VOLTS))
@@ -30,7 +31,7 @@ def a_round(at_s: float, rx_dbm: float, layout: Layout = LAYOUT) -> Round:
 
 
 def alarm() -> tuple[Book, Alarm, list[object]]:
-    cause = cause_of(Evidence("pole", False, 1.1, 0.0))
+    cause = caused(Evidence("pole", False, 1.1, 0.0))
     condition = Condition(KEY, Severity.CRITICAL, "creek is silent", impacted=("ridge",), cause=cause)
     book, changes = step(Book(), [condition], 100.0)
     return book, book.alarms[KEY], list(changes)

@@ -161,9 +161,13 @@ PURE_NUMBERS = {
 }
 
 
-OF_ITS_SERIES = {"sigma", "effect", "beta"}
+OF_ITS_SERIES = {"sigma", "effect", "beta", "mean", "used", "levels", "compared", "limit"}
+OF_ITS_SERIES |= {"per_month", "low_per_month", "high_per_month", "limit_in_unit"}
 """In the unit of whatever series is judged, which nobody knows before."""
-COLUMNS = {"values", "expected"}
+CHANCES = {"per_year", "signs", "context", "leak", "yes", "weights", "chances", "fit", "prior", "risk", "p", "z", "s"}
+CHANCES |= {"variance", "powers", "rates", "rate_sds", "log_odds", "certain", "gate_share"}
+"""Chances, factors on them, and figures of tests: pure numbers."""
+COLUMNS = {"values", "expected", "peaks", "swings", "members"}
 """What carries many units at once: each value's slot names its own."""
 
 
@@ -191,7 +195,7 @@ def test_numbers_of_records_end_in_their_unit() -> None:
                 if isinstance(field, ast.AnnAssign) and "float" in ast.unparse(field.annotation):
                     name = ast.unparse(field.target)
                     words = {name, *name.split("_"), "_".join(name.split("_")[-2:])}
-                    known = name in PURE_NUMBERS | OF_ITS_SERIES or words & UNIT_ENDINGS
+                    known = name in PURE_NUMBERS | OF_ITS_SERIES | CHANCES or words & UNIT_ENDINGS
                     assert known or name in COLUMNS, f"{path.name}: {node.name}.{name}"
 
 

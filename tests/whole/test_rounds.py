@@ -98,7 +98,7 @@ async def test_the_supply_takes_all_its_poles_and_is_one_alarm(hand: ByHand) -> 
     alarm = hand.rounds.memory.book.raised()[0]
     assert alarm.impacted == ("creek", "ridge", "woolshed", "yards")
     assert alarm.cause is not None
-    assert alarm.cause.name == "supply"
+    assert alarm.cause.group == "supply"
 
 
 @pytest.mark.parametrize(
@@ -116,7 +116,7 @@ async def test_why_a_pole_dropped(hand: ByHand, fault: str, pole: str, cause: st
     hand.farm.breaks(fault, pole)
     await hand.all(3)
     silent = [alarm for alarm in hand.rounds.memory.book.raised() if alarm.key.type == "pole-silent"]
-    assert [(alarm.key.resource, alarm.cause.name if alarm.cause else "") for alarm in silent] == [(pole, cause)]
+    assert [(alarm.key.resource, alarm.cause.group if alarm.cause else "") for alarm in silent] == [(pole, cause)]
 
 
 async def test_a_pole_that_comes_back_leaves_no_alarm_behind_it(hand: ByHand) -> None:

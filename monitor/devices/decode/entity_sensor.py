@@ -16,6 +16,7 @@ from monitor.facts.units import mw_to_dbm
 ENT_DESCR = oid("1.3.6.1.2.1.47.1.1.1.1.2")
 ENT_CONTAINED_IN = oid("1.3.6.1.2.1.47.1.1.1.1.4")
 ENT_NAME = oid("1.3.6.1.2.1.47.1.1.1.1.7")
+ENT_SERIAL = oid("1.3.6.1.2.1.47.1.1.1.1.11")
 ENT_ALIAS = oid("1.3.6.1.2.1.47.1.3.2.1.2")
 SENSOR_TYPE = oid("1.3.6.1.2.1.99.1.1.1.1")
 SENSOR_SCALE = oid("1.3.6.1.2.1.99.1.1.1.2")
@@ -28,6 +29,7 @@ LEARN: tuple[Oid, ...] = (
     ENT_DESCR,
     ENT_CONTAINED_IN,
     ENT_NAME,
+    ENT_SERIAL,
     ENT_ALIAS,
     SENSOR_TYPE,
     SENSOR_SCALE,
@@ -141,6 +143,21 @@ def wants(place: str, table: Table, port_of_row: Mapping[int, str]) -> Iterator[
         yield Want(
             (*SENSOR_VALUE, *index), slot, _chain(scale, precision, convert), ((*SENSOR_STATUS, *index), _status)
         )
+
+
+def serials(place: str, table: Table, port_of_row: Mapping[int, str]) -> dict[str, str]:
+    """Optic → its serial number, of those whose entity says one and belongs to a port of the plan."""
+    found = {}
+    for index, raw in sorted(rows(table, ENT_SERIAL).items()):
+        serial, row = text(raw).strip(), _port_row(table, index)
+        if (
+            serial
+            and row is not None
+            and row in port_of_row
+            and re.search(r"optic|transceiver|sfp|laser", _words(table, index))
+        ):
+            found[resources.optic(place, port_of_row[row])] = serial
+    return found
 
 
 def _chain(scale: int, precision: int, convert: Callable[[float], float]) -> Callable[[Raw], float]:

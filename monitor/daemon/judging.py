@@ -1,0 +1,126 @@
+"""The nightly judgement: every series against its limit and baseline, alarms for what drifts, and what history says."""
+
+import asyncio
+import json
+import logging
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from monitor.alarms.book import Condition
+from monitor.alarms.drifting import of_verdicts
+from monitor.alarms.record import factors
+from monitor.daemon.clock import Clock
+from monitor.daemon.keeper import Keeper
+from monitor.daemon.rounds import OPTIC, Rounds
+from monitor.facts import resources
+from monitor.facts.readings import Slot
+from monitor.history.fold import day_of
+from monitor.history.records import BaselineSet, Repair
+from monitor.history.store import NotKept
+from monitor.margins.features import Features
+from monitor.margins.kinds import Watched, watched
+from monitor.margins.verdict import Verdict, verdict_of
+
+log = logging.getLogger(__name__)
+
+DAY_S = 86_400.0
+RECENT_DAYS = 3
+LONG_AGO_S = 5 * 365 * DAY_S
+
+
+@dataclass(frozen=True, slots=True)
+class Reset:
+    """Why a series is compared with itself anew from a day on."""
+
+    day: int
+    reason: str
+
+
+class Judging:
+    """Runs once after each night's fold, and at the start; series by series, so that rounds go on in between."""
+
+    def __init__(self, rounds: Rounds, keeper: Keeper, clock: Clock) -> None:
+        self._rounds, self._keeper, self._clock = rounds, keeper, clock
+        self._judged_day = -1
+        design = rounds.memory.design
+        self._watched = watched(design.plan, design.budget)
+
+    async def run(self) -> None:
+        """Judge every series, once a day; what cannot be read now is tried again at the next hour."""
+        now_s = self._clock.wall_s()
+        try:
+            offset_s = int(await self._keeper.ask(lambda store: store.setting("standard_offset_s", "0")))
+            today = day_of(now_s, offset_s)
+            if today == self._judged_day:
+                return
+            await self._judge(now_s, offset_s)
+            self._judged_day = today
+        except NotKept as error:
+            log.error("the nightly judgement could not be made: %s", error)
+
+    async def _judge(self, now_s: float, offset_s: int) -> None:
+        memory, started_s = self._rounds.memory, self._clock.monotonic_s()
+        repairs = await self._keeper.ask(lambda store: store.repairs())
+        optics = await self._keeper.ask(lambda store: store.notes(OPTIC))
+        memory.visits = {one.resource.split("/")[0]: one.at_s for one in repairs}
+        settled = await self._keeper.ask(lambda store: store.changes(now_s - LONG_AGO_S, 5000))
+        memory.record = factors([(past.key.resource, past.note) for past in settled if past.what == "cleared"])
+        verdicts: dict[Slot, Verdict] = {}
+        for slot, one in self._watched.items():
+            features = await self._keeper.ask(lambda store, slot=slot: store.features(slot))  # type: ignore[misc]  # mypy cannot type a default that binds the loop's name
+            if not len(features):
+                continue
+            resets = resets_of(slot, one, repairs, optics, offset_s)
+            verdict = await asyncio.to_thread(verdict_of, slot, one, features, [reset.day for reset in resets])
+            verdicts[slot] = verdict
+            self._seed(slot, features, now_s)
+            await self._keep(verdict, resets, offset_s)
+        memory.verdicts = verdicts
+        await self._rounds.step(self._conditions(verdicts))
+        took_s = self._clock.monotonic_s() - started_s
+        drifting = sum(verdict.drift is not None for verdict in verdicts.values())
+        log.info("%d series judged in %.1f s, %d drift", len(verdicts), took_s, drifting)
+
+    def _conditions(self, verdicts: Mapping[Slot, Verdict]) -> list[Condition]:
+        return list(of_verdicts(verdicts, self._watched))
+
+    def _seed(self, slot: Slot, features: Features, now_s: float) -> None:
+        """What was usual in the last days, for sudden changes after a restart of this program."""
+        recent = features.midmean[-RECENT_DAYS:]
+        self._rounds.memory.norms.seed(slot, float(sorted(recent)[len(recent) // 2]), now_s)
+
+    async def _keep(self, verdict: Verdict, resets: Sequence[Reset], offset_s: int) -> None:
+        if verdict.judged is None:
+            return
+        base = verdict.judged.baseline
+        reason = next((one.reason for one in resets if one.day == base.from_day), "")
+        first = base.from_day == verdict.judged.segments[0]
+        reason = reason or ("its first readings" if first else "it jumped away from its limit, and nobody noted why")
+        detail = json.dumps({"at_c": base.at_c, "per_kelvin": round(verdict.judged.beta, 6)})
+        from_s = base.from_day * DAY_S - offset_s
+        one = BaselineSet(verdict.slot.resource, verdict.slot.quantity, from_s, base.value, base.sigma, reason, detail)
+        await self._keeper.ask(lambda store: store.baselined(one))
+
+
+def resets_of(
+    slot: Slot,
+    one: Watched,
+    repairs: Sequence[Repair],
+    optics: Sequence[tuple[float, str, str]],
+    offset_s: int,
+) -> list[Reset]:
+    """Days from which a series is compared anew: what was noted at its pole or place, and new optics in its port."""
+    place = resources.place_of(slot.resource)
+    found = [
+        Reset(day_of(repair.at_s, offset_s) + 1, f"{_date(repair.at_s)} {repair.who}: {repair.text}")
+        for repair in repairs
+        if repair.resource in (place, one.pole, slot.resource)
+    ]
+    serials = [(at_s, serial) for at_s, optic, serial in optics if optic == slot.resource]
+    found += [Reset(day_of(at_s, offset_s) + 1, f"{_date(at_s)} new optic {serial}") for at_s, serial in serials[1:]]
+    return sorted(found, key=lambda reset: reset.day)
+
+
+def _date(at_s: float) -> str:
+    return datetime.fromtimestamp(at_s, UTC).date().isoformat()
