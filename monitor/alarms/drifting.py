@@ -38,7 +38,9 @@ def sentence(verdict: Verdict, one: Watched) -> str:
     assert drift is not None, "only what has drifted has a sentence"
     way = "step" if drift.kind == "step" else "slow change"
     used = verdict.used_percent or 0.0
-    size = f"{abs(drift.effect):.2g} {kind.unit}"
+    size = (
+        f"{abs(drift.effect):.0f} {kind.unit}" if abs(drift.effect) >= 100 else f"{abs(drift.effect):.2g} {kind.unit}"
+    )
     words = f"{kind.words}: a {way} of {size} since {_date(drift.onset_day)}, {used:.0f} % of its margin is used"
     if verdict.forecast is None:
         return f"{words}; {verdict.reason}"

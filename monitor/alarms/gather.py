@@ -60,8 +60,13 @@ def _of_silence(known: Known, place: str, now_s: float) -> Gathered:
         )
     past = known.silences.get(place)
     if past is not None and now_s - past.at_s < LATELY_S:
-        signs = {**past.signs, **{name: so for name, so in signs.items() if so is not None}}
+        signs = {**past.signs, **{n: so for n, so in signs.items() if so is not None and not _sticks(past, n)}}
     return Gathered(signs, contexts | _weather(known, place, now_s), evidence.spoken(found))
+
+
+def _sticks(past: Silence, name: str) -> bool:
+    """What the silence began with stays: a link that comes up while the switch still starts is no news of its cause."""
+    return name in ("link_down", "current_gone", "current_high", "gasped") and past.signs.get(name) is True
 
 
 def _of_return(known: Known, place: str, now_s: float, past: Silence) -> Gathered:

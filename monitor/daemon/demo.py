@@ -12,15 +12,12 @@ from typing import Any
 
 from monitor.daemon.clock import Clock, SystemClock
 from monitor.daemon.files import as_yaml, load_plan, shipped
-from monitor.daemon.lock import HISTORY
+from monitor.daemon.filling import fill_past
 from monitor.daemon.run import Daemon, Settings
-from monitor.facts.readings import Round
-from monitor.history.records import Repair
-from monitor.history.store import Store
 from monitor.plan.parts import Plan, Traps
-from monitor.simulation.faults import Fault, Visit
+from monitor.simulation.faults import Fault
 from monitor.simulation.live import LiveSite, on_loopback
-from monitor.simulation.past import Past, past, tarrow_downs
+from monitor.simulation.past import tarrow_downs
 from monitor.simulation.receiver import Receiver
 from monitor.simulation.timeline import Scene, faults, scenes
 from monitor.simulation.world import World
@@ -57,7 +54,7 @@ class Demo:
 
     async def run(self) -> dict[str, Any] | None:
         """Run until stopped, or until the first scene has been called out; then the document of it."""
-        plan, _ = load_plan(shipped() / "tarrow-downs.yaml")
+        plan, sheets = load_plan(shipped() / "tarrow-downs.yaml")
         story = tuple(scene.hurried(self.speed) for scene in scenes(self.wanted, plan))
         with tempfile.TemporaryDirectory(prefix="farpole-demo-") as folder:
             receiver = Receiver(self._took)
@@ -69,7 +66,7 @@ class Demo:
                 began_s = self.clock.monotonic_s()
                 now_s = self.clock.wall_s()
                 before = tarrow_downs(site.plan, now_s)
-                kept = await asyncio.to_thread(fill_past, Path(folder), site.plan, self.seed, now_s, before)
+                kept = await asyncio.to_thread(fill_past, Path(folder), site.plan, sheets, self.seed, now_s, before)
                 self._standing = before.standing(now_s)
                 for visit in before.visits:
                     site.world.visited(visit)
@@ -169,26 +166,6 @@ def lay_out(folder: Path, plan: Plan, community: str, port: int, page: tuple[str
     secrets = {"tarrow-switches": switches, "tarrow-owner-phone": hook, "tarrow-owner-mail": hook}
     secrets_file.write_text(as_yaml({"secrets": secrets}), encoding="utf-8")
     return Settings(plan_file, folder / "data", secrets_file, page)
-
-
-def fill_past(folder: Path, plan: Plan, seed: int, until_s: float, story: Past) -> int:
-    """Put fourteen months behind the demo; how many rounds that was."""
-    data = folder / "data"
-    data.mkdir(mode=0o750)
-    store, waiting, kept = Store(data / HISTORY), list[Round](), 0
-
-    def note(visit: Visit) -> None:
-        store.repaired(Repair(visit.at_s, visit.pole, "owner", visit.words))
-
-    for rounds in past(plan, seed, until_s - 60, story, note=note):
-        waiting += rounds
-        if len(waiting) > 4000:
-            store.keep(waiting)
-            kept += len(waiting)
-            waiting.clear()
-    store.keep(waiting)
-    store.close()
-    return kept + len(waiting)
 
 
 async def open_site(plan: Plan, community: str, seed: int, now_s: float, rounds: dict[str, float]) -> LiveSite:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from monitor.margins.features import Features
@@ -22,7 +23,9 @@ USED_SHARE = 0.05
 CERTAIN = 10.0
 """What the weighted mean must reach [σ] before a slow change is one; fewer for noisier kinds."""
 RESET_SIGMAS, RESET_DAYS = 6.0, 3
-STEP_SIGMAS = 6.0
+BEFORE_DAYS = 14
+"""How long before a jump away from the limit is looked at, for its level and its swing."""
+STEP_SIGMAS, STEP_DAYS = 6.0, 9
 RIDGE_K2 = 200.0
 """Keeps the slope on temperature small where the days were all alike [K²]."""
 
@@ -123,7 +126,9 @@ def judge(
     if margin <= 0:
         raise CannotSay("its baseline is past the limit already: there is no margin to use")
     used = (y - baseline.value) * toward / margin
-    return Judged(days, y, used, baseline, segments, _detect(days, used, margin, sigma, certain, gate_share), beta)
+    return Judged(
+        days, y, used, baseline, segments, _detect(days, used, margin, sigma, certain, gate_share, 2 * reset_days), beta
+    )
 
 
 def _segments(
@@ -131,52 +136,70 @@ def _segments(
 ) -> tuple[int, ...]:
     found = [int(days[0]), *(day for day in resets if days[0] < day <= days[-1])]
     away = -toward * y
-    i = BASELINE_DAYS
-    while i < len(y) - last_days + 1:
-        before = away[max(0, i - 14) : i]
-        # What swings anyway, as a joint in wet and wind does, is no repair: its own swing of late is looked at too.
-        swing = float(before.max() - before.min())
-        if (away[i : i + last_days] > float(np.median(before)) + max(jump, swing)).all():
-            found.append(int(days[i]))
+    if len(y) < BASELINE_DAYS + last_days:
+        return tuple(sorted(set(found)))
+    starts = np.arange(BASELINE_DAYS, len(y) - last_days + 1)
+    before = sliding_window_view(away, BEFORE_DAYS)[starts - BEFORE_DAYS]
+    # What swings anyway, as a joint in wet and wind does, is no repair: its own swing of late is looked at too.
+    needed = np.median(before, axis=1) + np.maximum(jump, np.ptp(before, axis=1))
+    jumped = sliding_window_view(away, last_days).min(axis=1)[starts] > needed
+    i = 0
+    while i < len(starts):
+        if jumped[i]:
+            found.append(int(days[starts[i]]))
             i += BASELINE_DAYS
         i += 1
     return tuple(sorted(set(found)))
 
 
 def _detect(
-    days: NDArray[np.int64], used: Floats, margin: float, sigma: float, certain: float, gate_share: float
+    days: NDArray[np.int64],
+    used: Floats,
+    margin: float,
+    sigma: float,
+    certain: float,
+    gate_share: float,
+    look_days: int,
 ) -> Drift | None:
     z = np.clip(used * margin / sigma, Z_LOW, Z_HIGH)
+    week = np.convolve(used, np.ones(7) / 7)[: len(used)]  # the mean of each day and the six before it
+    steps = _steps(used * margin, sigma) & (used > gate_share)
     mean, at = 0.0, -1
     for i in range(BASELINE_DAYS, len(days)):
-        mean = (1 - LAMBDA) * mean + LAMBDA * z[i]
-        share = float(np.mean(used[max(0, i - 6) : i + 1]))
-        stepped = i > BASELINE_DAYS + 7 and _step(used * margin, i, sigma) and used[i] > gate_share
-        if (share > gate_share and mean > certain) or stepped:
+        mean = (1 - LAMBDA) * mean + LAMBDA * float(z[i])
+        if (week[i] > gate_share and mean > certain) or (steps[i] and i > BASELINE_DAYS + 7):
             at = i
             break
     if at < 0:
         return None
-    kind, onset = _shape(used[: min(len(used), at + 15)])
+    kind, onset = _shape(used[: min(len(used), at + max(15, look_days))])
     effect = float(np.median(used[-7:])) * margin
     return Drift(int(days[at]), kind, effect, int(days[onset]))
 
 
-def _step(toward: Floats, i: int, sigma: float) -> bool:
-    """Have this day and the one before both left the week before them by more than 6σ?"""
-    before = float(np.median(toward[i - 9 : i - 1]))
-    return bool((toward[i - 1 : i + 1] > before + STEP_SIGMAS * sigma).all())
+def _steps(toward: Floats, sigma: float) -> NDArray[np.bool_]:
+    """Of each day: have it and the one before both left the week before them by more than 6σ?"""
+    found = np.zeros(len(toward), np.bool_)
+    if len(toward) > STEP_DAYS:
+        before = np.median(sliding_window_view(toward, STEP_DAYS - 1)[:-2], axis=1)  # of days i − 9 to i − 2
+        both = np.minimum(toward[STEP_DAYS:], toward[STEP_DAYS - 1 : -1])
+        found[STEP_DAYS:] = both > before[: len(both)] + STEP_SIGMAS * sigma
+    return found
 
 
 def _shape(used: Floats) -> tuple[Literal["step", "ramp"], int]:
-    """Which fits better, one step or one ramp that begins somewhere; and where."""
+    """Which fits better by least squares, one step or one ramp that begins somewhere; and where."""
     x = np.arange(len(used), dtype=np.float64)
-    best: tuple[float, Literal["step", "ramp"], int] = (float("inf"), "ramp", 0)
-    for onset in range(7, len(used) - 2):
-        for kind, shape in (("step", (x >= onset).astype(np.float64)), ("ramp", np.maximum(0.0, x - onset))):
-            design = np.column_stack([np.ones(len(x)), shape])
-            found, *_ = np.linalg.lstsq(design, used, rcond=None)
-            left = float(((used - design @ found) ** 2).sum())
-            if left < best[0]:
-                best = (left, kind, onset)  # type: ignore[assignment]  # one of two words
-    return best[1], best[2]
+    onsets = np.arange(7, len(used) - 2)
+    if not len(onsets):
+        return "step", 0
+    y = used - used.mean()
+    gains = {}
+    for kind, shapes in (
+        ("step", (x >= onsets[:, None]).astype(np.float64)),
+        ("ramp", np.maximum(0.0, x - onsets[:, None])),
+    ):
+        shapes -= shapes.mean(axis=1, keepdims=True)
+        gains[kind] = (shapes @ y) ** 2 / (shapes**2).sum(axis=1)  # by how much each lowers the sum of squares
+    best: Literal["step", "ramp"] = "step" if gains["step"].max() >= gains["ramp"].max() else "ramp"
+    return best, int(onsets[int(gains[best].argmax())])

@@ -49,7 +49,7 @@ KINDS: Final[dict[str, Kind]] = {
     "bias_milliamperes": Kind(False, 5.0, log=True, words="laser bias", unit="mA"),
     "loop_ohms": Kind(False, 10.0, words="feeder resistance", unit="Ω"),
     "held_watt_hours": Kind(
-        True, 1.6, 7, 0.9, 0.25, words="what the battery holds", unit="Wh", smooth_days=15, reset_days=45
+        True, 1.6, 7, 0.9, 0.35, words="what the battery holds", unit="Wh", smooth_days=15, reset_days=45
     ),
 }
 """Quantity → how it is judged."""

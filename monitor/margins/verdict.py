@@ -67,6 +67,8 @@ class Next:
 
 
 SOON_MONTHS = 6.0
+UNSEEN = 0.02
+"""Chance that a drift of which no date can be said ends within half a year; of the tuning campaigns."""
 
 
 def ranked(verdicts: Mapping[Slot, Verdict], cost: Mapping[str, float]) -> list[Next]:
@@ -95,7 +97,7 @@ def soon(verdict: Verdict) -> float:
     if verdict.drift is None:
         return 0.0
     if verdict.forecast is None:
-        return 1.0 if verdict.reason == "the margin is used up" else 0.02
+        return 1.0 if verdict.reason == "the margin is used up" else UNSEEN
     known = verdict.forecast
     points = ((0.0, 0.0), (known.p10_months, 0.1), (known.p50_months, 0.5), (known.p90_months, 0.9))
     return float(np.interp(SOON_MONTHS, [at for at, _ in points], [p for _, p in points]))

@@ -40,7 +40,7 @@ def tarrow_downs(plan: Plan, now_s: float) -> Past:
 
     faults = (
         Fault("connector-creep", "creek", ago(210), ramp_s=300 * DAY_S, severity=0.45),
-        Fault("joint-creep", "yards", ago(150), ramp_s=240 * DAY_S, severity=0.35),
+        Fault("joint-creep", "yards", ago(150), ramp_s=240 * DAY_S, severity=1.6),
         Fault("battery-aged", "ridge", ago(400), ramp_s=700 * DAY_S, severity=0.7),
         Fault("lightning", "woolshed", ago(300), ago(298.6)),
         Fault("dirty-connector", "yards", ago(352), severity=0.25),
