@@ -71,8 +71,11 @@ def cause_of(
     suspects = tuple(Suspect(n, FAULTS[n].number, round(100 * p, 1), ADVICE[n].words) for n, p in ranked[:SHOWN])
     name, first = ranked[0]
     group, whole = _first_group(ranked)
-    sure = first >= SURE
-    alike = [n for n, p in ranked if FAULTS[n].group == group and p >= 0.05] if not sure and whole >= SURE else []
+    seen = any(signs.values())  # with nothing out of order nothing is sure, however the rest compares
+    sure = seen and first >= SURE
+    alike = (
+        [n for n, p in ranked if FAULTS[n].group == group and p >= 0.05] if seen and not sure and whole >= SURE else []
+    )
     told = [name] if sure else alike or [n for n, p in ranked[:3] if p >= 0.12]
     check = inference.next_check(belief, signs) if not sure else None
     share = first if sure else whole if alike else first

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime
+from typing import Final
 
 from monitor.alarms.book import Condition, Key
 from monitor.alarms.states import Severity
@@ -11,6 +12,16 @@ from monitor.margins.verdict import Verdict
 
 SOON_MONTHS, NEAR_MONTHS = 1.0, 3.0
 """Below these to the median of the forecast a drift is major, or minor; else a warning (common practice)."""
+
+
+WHENCE: Final = {
+    "transmitter": "; the far end's laser sends less",
+    "receiver": "; one direction only: that end's receiver",
+    "connector": "; both directions alike: a connector",
+    "bend": "; the longer wavelength more: a bend",
+    "one fibre": "; one fibre of the pair only: its connectors first",
+}
+"""Where light was lost → how a sentence says it."""
 
 
 def of_verdicts(verdicts: Mapping[Slot, Verdict], watched: Mapping[Slot, Watched]) -> Iterator[Condition]:
@@ -42,6 +53,7 @@ def sentence(verdict: Verdict, one: Watched) -> str:
         f"{abs(drift.effect):.0f} {kind.unit}" if abs(drift.effect) >= 100 else f"{abs(drift.effect):.2g} {kind.unit}"
     )
     words = f"{kind.words}: a {way} of {size} since {_date(drift.onset_day)}, {used:.0f} % of its margin is used"
+    words += WHENCE.get(verdict.whence, "")
     if verdict.forecast is None:
         return f"{words}; {verdict.reason}"
     known = verdict.forecast

@@ -115,10 +115,19 @@ _SLOW = {
 }
 
 
+_WHENCE: dict[str, Found] = {
+    "transmitter": {"tx_fell": True},
+    "connector": {"light_unequal": False, "tx_fell": False},
+    "bend": {"light_unequal": True, "tx_fell": False},
+}
+
+
 def _slow_signs(known: Known, place: str) -> Found:
     """What the nightly judgement has found of this pole's own series."""
     found: Found = {}
     for slot, verdict in known.verdicts.items():
+        if verdict.pole == place and verdict.whence in _WHENCE:
+            found |= _WHENCE[verdict.whence]
         if slot.quantity not in _SLOW or resources.place_of(slot.resource) != place or verdict.drift is None:
             continue
         found |= dict.fromkeys(_SLOW[slot.quantity], True)

@@ -26,7 +26,7 @@ PAIRS_SHARE: Final = 0.25
 """Share of the cases in which two faults act at once, before anything is seen."""
 SOLAR_SHARE: Final = 0.15
 """Share of poles with a panel of their own, where the plan does not say."""
-UNKNOWN_Z: Final = -1.9
+UNKNOWN_Z: Final = -2.38
 """Signs that fit even the best explanation this badly speak for a fault that is not in the table."""
 
 

@@ -4,7 +4,7 @@ import asyncio
 import json
 import logging
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 from monitor.alarms.book import Condition
@@ -19,7 +19,8 @@ from monitor.history.fold import day_of
 from monitor.history.records import BaselineSet, Repair
 from monitor.history.store import NotKept
 from monitor.margins.features import Features
-from monitor.margins.kinds import Watched, watched
+from monitor.margins.kinds import Watched, ends_of, watched
+from monitor.margins.light import Span, at_both, lost, whence
 from monitor.margins.verdict import Verdict, verdict_of
 
 log = logging.getLogger(__name__)
@@ -76,11 +77,39 @@ class Judging:
             verdicts[slot] = verdict
             self._seed(slot, features, now_s)
             await self._keep(verdict, resets, offset_s)
+        for slot, where in (await self._whence(verdicts)).items():
+            verdicts[slot] = replace(verdicts[slot], whence=where)
         memory.verdicts = verdicts
         await self._rounds.step(self._conditions(verdicts))
         took_s = self._clock.monotonic_s() - started_s
         drifting = sum(verdict.drift is not None for verdict in verdicts.values())
         log.info("%d series judged in %.1f s, %d drift", len(verdicts), took_s, drifting)
+
+    async def _whence(self, verdicts: Mapping[Slot, Verdict]) -> dict[Slot, str]:
+        """Where light was lost, of each run on which either direction drifts."""
+        design, found = self._rounds.memory.design, dict[Slot, str]()
+        for pole in design.plan.poles:
+            if pole.fibre is None:
+                continue
+            near, far = ends_of(pole, design.plan)
+            light = [slot for slot in (Slot(near, "rx_dbm"), Slot(far, "rx_dbm")) if slot in verdicts]
+            drifting = [one.judged for slot in light if (one := verdicts[slot]).drift is not None and one.judged]
+            if not drifting:
+                continue
+            from_day = max(judged.baseline.from_day for judged in drifting)
+            colours = [design.sheets.optics[o].tx_nm.value for o in (pole.fibre.end.optic, pole.fibre.start.optic)]
+            ways = [
+                lost(*await self._spans(nm, sends, receives, from_day))
+                for nm, (sends, receives) in zip(colours, ((far, near), (near, far)), strict=True)
+            ]
+            found |= dict.fromkeys(light, whence(ways[0], ways[1]))
+        return found
+
+    async def _spans(self, nm: float, sends: str, receives: str, from_day: int) -> tuple[Span, Span]:
+        tx = await self._keeper.ask(lambda store: store.features(Slot(sends, "tx_dbm"), from_day))
+        rx = await self._keeper.ask(lambda store: store.features(Slot(receives, "rx_dbm"), from_day))
+        levels = [at_both(features, from_day) for features in (tx, rx)]
+        return Span(nm, levels[0][0], levels[1][0]), Span(nm, levels[0][1], levels[1][1])
 
     def _conditions(self, verdicts: Mapping[Slot, Verdict]) -> list[Condition]:
         return list(of_verdicts(verdicts, self._watched))

@@ -136,9 +136,7 @@ def watched(plan: Plan, budget: SiteBudget) -> dict[Slot, Watched]:
     limits = limits_of(plan, budget)
     for pole in plan.poles:
         if pole.fibre is not None:
-            above = pole.fibre.start.pole or plan.headend.name
-            ends = (resources.optic(above, pole.fibre.start.port), resources.optic(pole.name, pole.fibre.end.port))
-            for optic in ends:
+            for optic in ends_of(pole, plan):
                 light, bias = Slot(optic, "rx_dbm"), Slot(optic, "bias_milliamperes")
                 limit = limits.get(light)
                 if limit is not None and limit.low is not None:
@@ -154,6 +152,13 @@ def watched(plan: Plan, budget: SiteBudget) -> dict[Slot, Watched]:
             slot = Slot(resources.supply(pole.supply), "held_watt_hours")
             found[slot] = _of(slot, battery.terms[0].value / battery.days, pole.name, ONE_DAY)
     return found
+
+
+def ends_of(pole: Pole, plan: Plan) -> tuple[str, str]:
+    """The optics at both ends of a pole's fibre: the near one, towards the head-end, and its own."""
+    assert pole.fibre is not None, "only poles with fibre have optics at its ends"
+    above = pole.fibre.start.pole or plan.headend.name
+    return resources.optic(above, pole.fibre.start.port), resources.optic(pole.name, pole.fibre.end.port)
 
 
 def _of(slot: Slot, limit: float | None, pole: str, source: str, note: str = "") -> Watched:

@@ -18,6 +18,7 @@ class Night:
 
     rated_watt_hours: float
     from_percent: float = -1.0
+    percent: float = 0.0
     watt_hours: float = 0.0
     at_s: float = 0.0
     watts: float = 0.0
@@ -34,13 +35,15 @@ class Night:
         found = None
         if at_s - self.at_s > LONGEST_GAP_S:
             self.from_percent = -1.0
-        if self.from_percent >= 0:
-            hours = (at_s - self.at_s) / 3600
-            self.watt_hours += (max(0.0, self.watts) + max(0.0, drawn_watts)) / 2 * hours
-        if drawn_watts > IDLE_WATTS and self.from_percent < 0:
-            self.from_percent, self.watt_hours = percent, 0.0
-        elif drawn_watts <= IDLE_WATTS and self.from_percent >= 0:
-            gone = self.from_percent - percent
+        draws = drawn_watts > IDLE_WATTS
+        if draws and self.from_percent >= 0:
+            self.watt_hours += (self.watts + drawn_watts) / 2 * (at_s - self.at_s) / 3600
+            self.percent = percent
+        elif draws:
+            self.from_percent, self.percent, self.watt_hours = percent, percent, 0.0
+        elif self.from_percent >= 0:
+            # Until the last reading that drew: the first that charges has some of the new day in it.
+            gone = self.from_percent - self.percent
             if self.watt_hours >= LEAST_SHARE * self.rated_watt_hours and gone >= LEAST_POINTS:
                 found = 100 * self.watt_hours / gone
             self.from_percent = -1.0

@@ -4,6 +4,7 @@ Kept in memory only: a slow mean of levels over a day or two, the last rise of c
 """
 
 import math
+from array import array
 from collections import deque
 from dataclasses import dataclass, field
 
@@ -14,6 +15,7 @@ TAU_S = 86_400.0
 """How slowly a norm follows: a step is seen beside it for about a day, a drift over weeks is not (common practice)."""
 SETTLED_S = 6 * 3600.0
 """How long a level must have been seen before anything is compared with it."""
+WEEK_S = 7 * 86_400.0
 MOST_CHANGES = 24
 PEAK_DAYS = 5
 LEVELS = frozenset(
@@ -28,6 +30,10 @@ LEVELS = frozenset(
         "battery_percent",
     )
 )
+BY_HOUR = frozenset(("in_megabits_per_s", "port_watts"))
+"""Levels that follow the hour and the day of the week: traffic of people, infrared and heaters by night."""
+HOURS_OF_WEEK = 168
+HOUR_TAU_S = 7200.0
 STATES = frozenset(("link_state", "poe_port_state", "speed_megabits_per_s", "poe_class_state"))
 COUNTS = frozenset(
     (
@@ -52,6 +58,8 @@ class _Level:
     value: float
     swings: deque[float] = field(default_factory=lambda: deque(maxlen=MOST_CHANGES))
     peaks: dict[int, float] = field(default_factory=dict)
+    hours: "array[float] | None" = None
+    """Of each hour of the week (of UTC, from Thursday midnight), where it matters; NaN where it has not been seen."""
 
 
 @dataclass(slots=True)
@@ -107,15 +115,32 @@ class Norms:
         if abs(value - known.value) > SWING_SHARE * max(abs(known.mean), 1.0):
             known.swings.append(at_s)
         elapsed_s = max(0.0, at_s - known.at_s)
+        if slot.quantity in BY_HOUR:
+            self._hour(known, value, at_s, elapsed_s)
         # While young, a plain mean of what was seen; later it follows slowly.
         share = 1 - math.exp(-elapsed_s / min(TAU_S, max(at_s - known.since_s, 1.0)))
         known.mean += share * (value - known.mean)
         known.at_s, known.value = at_s, value
 
+    @staticmethod
+    def _hour(known: _Level, value: float, at_s: float, elapsed_s: float) -> None:
+        if known.hours is None:
+            known.hours = array("d", [math.nan]) * HOURS_OF_WEEK
+        at = int(at_s // 3600) % HOURS_OF_WEEK
+        before = known.hours[at]
+        share = 1 - math.exp(-elapsed_s / HOUR_TAU_S)
+        known.hours[at] = value if math.isnan(before) else before + share * (value - before)
+
     def norm(self, slot: Slot, now_s: float) -> float | None:
-        """What a level usually is; None where it has not been seen for long enough."""
+        """What a level usually is, at this hour of the week where that matters and was seen a week ago; None where it
+        has not been seen for long enough."""
         known = self._levels.get(slot)
-        return known.mean if known is not None and now_s - known.since_s >= SETTLED_S else None
+        if known is None or now_s - known.since_s < SETTLED_S:
+            return None
+        if known.hours is not None and now_s - known.since_s > WEEK_S:
+            usual = known.hours[int(now_s // 3600) % HOURS_OF_WEEK]
+            return known.mean if math.isnan(usual) else usual
+        return known.mean
 
     def swings(self, slot: Slot, since_s: float) -> int | None:
         """How often a level has moved by half its norm since a time; None where it is not known."""

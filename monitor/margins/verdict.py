@@ -28,6 +28,8 @@ class Verdict:
     """Of the last 90 days, in the series' unit a month."""
     forecast: Forecast | None
     reason: str
+    whence: str = ""
+    """Of light: where it was lost, by direction and colour; empty where that was not looked at."""
 
     @property
     def drift(self) -> Drift | None:

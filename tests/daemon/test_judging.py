@@ -1,4 +1,4 @@
-"""The nightly judgement on a history: drifts are said with their end, repairs and new optics begin anew, with a reason."""
+"""The nightly judgement on a history: drifts are said with their end; repairs and new optics begin anew, with why."""
 
 import asyncio
 from pathlib import Path

@@ -25,6 +25,7 @@ from monitor.simulation.columns import Columns
 from monitor.simulation.world import World
 
 OPEN = 1.0
+REACHED = ("uptime_seconds", "link_state")
 ALIVE, NO_CONNECTION, NOTHING_COMES = 1.0, 2.0, 8.0
 
 
@@ -67,17 +68,18 @@ class FromColumns:
         self.now = {one.layout.device: one for one in self.columns.rounds()}
 
     async def round(self, device: Device, script: Script, hurry: bool = False) -> tuple[Round, Answer]:
-        """One device's round."""
-        readings = self.now[device.name]
-        seen = any(state == State.SEEN for state in readings.states)
+        """One device's round: what a reachability round asks of a switch is not asked again by the other."""
+        whole = self.now[device.name]
+        seen = any(state == State.SEEN for state in whole.states)
+        readings = whole if device.name.startswith("meter/") else self._part(whole, "measure")
         return readings, Answer(Outcome.OK if seen else Outcome.SILENT)
 
     async def place(
         self, device: Device, script: Script, loads: list[LoadToAsk], hurry: bool = False
     ) -> tuple[Sight, list[Round], dict[str, bool], Answer]:
         """A place in every way; ping is not asked."""
-        whole, answer = await self.round(device, script)
-        readings = self._reach(whole)
+        _, answer = await self.round(device, script)
+        readings = self._part(self.now[device.name], "reach")
         rounds, states = [readings], {}
         reachable = self._world.places[device.place].reachable
         for load in loads:
@@ -89,13 +91,14 @@ class FromColumns:
         agent = State.SEEN if answer.outcome is Outcome.OK else State.SILENT
         return Sight(device.place, self._clock.wall_s(), agent, False, None, states), rounds, {}, answer
 
-    def _reach(self, whole: Round) -> Round:
-        """What a reachability round asks of it: uptime and links."""
-        key = f"{whole.layout.device} reach"
+    def _part(self, whole: Round, tier: str) -> Round:
+        """The part of a switch's columns that one tier asks for: uptime and links, or all the rest."""
+        key = f"{whole.layout.device} {tier}"
         layout = self._layouts.get(key)
         if layout is None:
-            slots = tuple(s for s in whole.layout.slots if s.quantity in ("uptime_seconds", "link_state"))
-            layout = self._layouts[key] = Layout(whole.layout.device, "reach", slots)
+            reach = tier == "reach"
+            slots = tuple(s for s in whole.layout.slots if (s.quantity in REACHED) == reach)
+            layout = self._layouts[key] = Layout(whole.layout.device, tier, slots)
         at = [whole.layout.index[slot] for slot in layout.slots]
         values = array("d", [whole.values[i] for i in at])
         return Round(layout, whole.at_s, values, bytearray(whole.states[i] for i in at))

@@ -1,0 +1,87 @@
+"""Why, on the simulated site by the hand clock: each fault is told from its readings, by a table it never saw."""
+
+import pytest
+
+from monitor.alarms.book import Key
+from monitor.plan.datasheets import Sheets
+from monitor.plan.parts import Plan
+from monitor.simulation.faults import Fault
+from tests.whole.fast import FastFarm
+
+pytestmark = pytest.mark.whole
+
+START_S = 1_770_000_000.0
+
+
+async def broken(plan: Plan, sheets: Sheets, fault: str, pole: str, minutes: int = 40) -> FastFarm:
+    """Half a day of health, then a fault for some minutes."""
+    farm = FastFarm(plan, sheets, 1, START_S)
+    at_s = START_S
+    for _ in range(72):
+        at_s += 600
+        await farm.at(at_s)
+    assert not farm.memory.book.raised(), [str(alarm.key) for alarm in farm.memory.book.raised()]
+    farm.world.faults = [Fault(fault, pole, at_s + 30)]
+    for _ in range(minutes):
+        at_s += 60
+        await farm.at(at_s)
+    return farm
+
+
+@pytest.mark.parametrize(
+    ("fault", "pole", "told"),
+    [
+        ("feeder-open", "yards", "feeder-dead"),
+        ("fibre-cut", "creek", "fibre-cut"),
+        ("feeder-short", "yards", "feeder-short"),
+        ("supply-lost", "creek", "supply-lost"),
+        ("head-end-off", "creek", "head-end-off"),
+        ("camera-hung", "yards", "camera-hung"),
+        ("camera-reboots", "yards", "camera-reboots"),
+        ("copper-drop", "yards", "copper-drop"),
+        ("duplex-mismatch", "yards", "duplex-mismatch"),
+        ("mps-absent", "yards", "mps-absent"),
+        ("poe-denied", "yards", "poe-denied"),
+        ("port-short", "yards", "port-short"),
+        ("dirty-connector", "yards", "dirty-connector"),
+        ("corroded-joint", "yards", "corroded-joint"),
+        ("broadcast-storm", "yards", "broadcast-storm"),
+        ("agent-deaf", "yards", "switch-hang"),
+    ],
+)
+async def test_the_first_cause(tarrow: Plan, sheets: Sheets, fault: str, pole: str, told: str) -> None:
+    farm = await broken(tarrow, sheets, fault, pole)
+    root = farm.memory.explained.because.get(pole, pole)
+    cause = farm.rounds.why(root)
+    assert cause.suspects[0].fault == told, (cause.suspects, cause.evidence)
+    assert farm.kept.changes, "something was said"
+
+
+async def test_a_healthy_pole_has_no_cause_to_speak_of(tarrow: Plan, sheets: Sheets) -> None:
+    farm = await broken(tarrow, sheets, "internet-out", "yards", minutes=5)
+    assert farm.rounds.why("creek").certainty == "cannot tell"
+    assert not farm.kept.changes
+
+
+async def test_evidence_gathers_while_a_silence_lasts_and_settles_it_after(tarrow: Plan, sheets: Sheets) -> None:
+    farm = await broken(tarrow, sheets, "fibre-cut", "yards", minutes=10)
+    during = farm.rounds.why("yards")
+    assert during.group == "path"
+    farm.world.faults = []
+    at_s = farm.clock.wall_s()
+    for _ in range(5):
+        at_s += 60
+        await farm.at(at_s)
+    alarm = farm.memory.book.alarms[Key("yards", "pole-silent")]
+    assert alarm.cleared
+    assert "the switch ran on all the time" in alarm.settled
+    after = farm.rounds.why("yards")
+    assert after.suspects[0].fault == "fibre-cut"
+    assert after.percent > during.percent, "that its uptime went on speaks for the path"
+
+
+async def test_one_event_is_one_change_of_cause(tarrow: Plan, sheets: Sheets) -> None:
+    """A silence that lasts says its cause once, not with every round."""
+    farm = await broken(tarrow, sheets, "fibre-cut", "yards", minutes=40)
+    told = [c for c in farm.kept.changes if c.alarm.key == Key("yards", "pole-silent")]
+    assert len(told) <= 2, [(c.what, c.alarm.text) for c in told]
