@@ -12,9 +12,9 @@ FRAME_OVERHEAD_OCTETS = 18
 class ErrorRatio:
     """Bit error ratio with the interval that holds it in 95 of 100 cases; of no errors only the upper end is known."""
 
-    ratio_share: float
-    low_share: float
-    high_share: float
+    ratio: float
+    low: float
+    high: float
 
 
 def poisson_interval(count: int) -> tuple[float, float]:
@@ -45,7 +45,7 @@ def bit_errors(bad_frames: int, octets: float) -> ErrorRatio | None:
     1 − (1 − BER)^n ≈ n·BER.) Good while fewer than one frame in ten is bad.
 
     >>> found = bit_errors(1, 4e6 / 8 * 3600 * 70)
-    >>> f"{found.ratio_share:.1e}"
+    >>> f"{found.ratio:.1e}"
     '9.9e-13'
     """
     bits = 8 * octets

@@ -5,6 +5,8 @@ import re
 from pathlib import Path
 
 from monitor.alarms.inventory import INVENTORY
+from monitor.alarms.observables import EVERY
+from monitor.alarms.signs import CONTEXTS, SIGNS
 from monitor.alarms.states import diagram
 from monitor.cli.main import parser
 
@@ -42,9 +44,18 @@ def states() -> str:
     return f"```mermaid\n{diagram()}\n```"
 
 
+def observables() -> str:
+    """What a file of evidence may say, as a table."""
+    rows = ["| name | says |", "|---|---|"]
+    rows += [f"| `{name}` | {words} |" for name, (words, _) in EVERY.items()]
+    contexts = ", ".join(f"`{name}`" for name in CONTEXTS)
+    signs = ", ".join(f"`{name}`" for name in SIGNS)
+    return "\n".join([*rows, "", f"Contexts: {contexts}.", "", f"Signs: {signs}."])
+
+
 PARTS = {
     "README.md": {"commands": commands},
-    "DEVELOPERS.md": {"inventory": inventory, "states": states},
+    "DEVELOPERS.md": {"inventory": inventory, "states": states, "observables": observables},
 }
 
 

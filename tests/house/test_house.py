@@ -165,7 +165,7 @@ OF_ITS_SERIES = {"sigma", "effect", "beta", "mean", "used", "levels", "compared"
 OF_ITS_SERIES |= {"per_month", "low_per_month", "high_per_month", "limit_in_unit"}
 """In the unit of whatever series is judged, which nobody knows before."""
 CHANCES = {"per_year", "signs", "context", "leak", "yes", "weights", "chances", "fit", "prior", "risk", "p", "z", "s"}
-CHANCES |= {"variance", "powers", "rates", "rate_sds", "log_odds", "certain", "gate_share"}
+CHANCES |= {"ratio", "variance", "powers", "rates", "rate_sds", "log_odds", "certain", "gate_share"}
 """Chances, factors on them, and figures of tests: pure numbers."""
 COLUMNS = {"values", "expected", "peaks", "swings", "members"}
 """What carries many units at once: each value's slot names its own."""

@@ -20,16 +20,16 @@ def test_one_error_in_seventy_hours_is_what_a_healthy_link_shows() -> None:
     """At 4 Mb/s and 10⁻¹², the ratio that IEEE 802.3 promises for 1000BASE-X (clause 38), one error comes in 70 h."""
     found = bit_errors(1, 4e6 / 8 * 3600 * 70)
     assert found is not None
-    assert found.ratio_share == pytest.approx(1e-12, rel=0.02)
-    assert found.low_share < 1e-12 < found.high_share
+    assert found.ratio == pytest.approx(1e-12, rel=0.02)
+    assert found.low < 1e-12 < found.high
 
 
 def test_no_errors_bound_the_ratio_from_above() -> None:
     """The rule of three: none in n bits is less than 3/n in 95 % (one-sided), 3.7/n two-sided."""
     found = bit_errors(0, 1e9 / 8)
     assert found is not None
-    assert (found.ratio_share, found.low_share) == (0.0, 0.0)
-    assert found.high_share == pytest.approx(3.689e-9, rel=1e-3)
+    assert (found.ratio, found.low) == (0.0, 0.0)
+    assert found.high == pytest.approx(3.689e-9, rel=1e-3)
 
 
 def test_what_cannot_be_said() -> None:
