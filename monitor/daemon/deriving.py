@@ -4,11 +4,13 @@ import math
 from collections.abc import Callable
 
 from monitor.alarms import sudden
-from monitor.alarms.book import Condition
+from monitor.alarms.book import Condition, Key
 from monitor.alarms.gather import at_load, at_pole
+from monitor.alarms.inventory import INVENTORY
 from monitor.alarms.layers import Layers, first_broken
 from monitor.alarms.silence import GRACE_S, Sight
 from monitor.daemon.memory import Memory
+from monitor.devices.ask.snmp import Answer, Outcome
 from monitor.devices.questions import Device
 from monitor.facts import resources
 from monitor.facts.readings import Layout, Round, Slot, State
@@ -102,3 +104,44 @@ def sudden_at(memory: Memory, place: str, now_s: float) -> list[Condition]:
     for load in pole.loads:
         found += sudden.of_load(place, load, at_load(memory, place, load, now_s))
     return found
+
+
+CAUSED = frozenset(
+    (
+        *("load-silent", "service-refused", "stream-broken", "stream-thin", "load-quiet", "poe-port-fault", "port-cut"),
+        *("port-restless", "frames-broken", "light-fell", "light-low", "link-restless", "volts-low", "loop-rose"),
+        *("margin-drifting", "battery-low", "not-charging", "never-full", "uplink-full", "broadcast-flood"),
+    )
+)
+"""Alarm types of a pole that answers whose cause is looked for; a silence brings its own."""
+
+
+def subject_of(memory: Memory, resource: str) -> tuple[str, str | None]:
+    """The pole that an alarm's resource is about, and the load; empty where it is about no pole."""
+    place = memory.lit_by.get(resource) or resources.place_of(resource)
+    if place.startswith("supply/"):
+        place = next((pole.name for pole in memory.plan.poles if f"supply/{pole.supply}" == place), "")
+    if place not in memory.topology.above:
+        return "", None
+    tail = resources.tail_of(resource)
+    for load in memory.plan.pole(place).loads:
+        if ("/load/" in resource and load.name == tail) or ("/port/" in resource and load.port == tail):
+            return place, load.name
+    return place, None
+
+
+def of_meter(device: Device, answer: Answer) -> list[Condition]:
+    """What the answer of a meter at the head-end says of the meter itself."""
+    silent, refused = answer.outcome is Outcome.SILENT, answer.outcome is Outcome.REFUSED
+    return [
+        Condition(
+            Key(device.name, "agent-silent"),
+            INVENTORY["agent-silent"].severity if silent else None,
+            "the meter does not answer: feeder current and supply volts are not known",
+        ),
+        Condition(
+            Key(device.name, "credentials-refused"),
+            INVENTORY["credentials-refused"].severity if refused else None,
+            answer.detail,
+        ),
+    ]

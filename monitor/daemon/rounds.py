@@ -14,10 +14,10 @@ from monitor.alarms.silence import Sight
 from monitor.budgets.autonomy import dusk_in_s
 from monitor.daemon.asking import Asking
 from monitor.daemon.clock import Clock
-from monitor.daemon.deriving import feeder_rounds, layer_of, rates, sudden_at
+from monitor.daemon.deriving import CAUSED, feeder_rounds, layer_of, of_meter, rates, subject_of, sudden_at
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.memory import Memory
-from monitor.devices.ask.snmp import Answer, Outcome
+from monitor.devices.ask.snmp import Outcome
 from monitor.devices.questions import MEASURE, REACH, Device, Script, script, scripts_of, serials_of
 from monitor.facts import resources
 from monitor.facts.readings import Round, Slot, State
@@ -136,7 +136,7 @@ class Rounds:
             *conditions.of_ports(readings),
             *(sudden_at(self.memory, device.place, self._clock.wall_s()) if tier == MEASURE else ()),
         ]
-        await self.take(readings, found + (self._meter(device, answer) if device in self.memory.design.meters else []))
+        await self.take(readings, found + (of_meter(device, answer) if device in self.memory.design.meters else []))
 
     async def take(self, readings: Round, found: list[Condition]) -> None:
         """Keep a round, judge it, and step the book with that and with what else was found."""
@@ -259,21 +259,6 @@ class Rounds:
             pole, memory.latest, memory.before.get(pole), memory.watches[pole], self._clock.wall_s()
         )
 
-    def _meter(self, device: Device, answer: Answer) -> list[Condition]:
-        silent, refused = answer.outcome is Outcome.SILENT, answer.outcome is Outcome.REFUSED
-        return [
-            Condition(
-                Key(device.name, "agent-silent"),
-                INVENTORY["agent-silent"].severity if silent else None,
-                "the meter does not answer: feeder current and supply volts are not known",
-            ),
-            Condition(
-                Key(device.name, "credentials-refused"),
-                INVENTORY["credentials-refused"].severity if refused else None,
-                answer.detail,
-            ),
-        ]
-
     def own(self, kind: str, trouble: str) -> Condition:
         """A condition of the program itself."""
         return Condition(Key(resources.ITSELF, kind), INVENTORY[kind].severity if trouble else None, trouble)
@@ -283,8 +268,18 @@ class Rounds:
     async def step(self, found: Iterable[Condition]) -> None:
         """Step the book; keep what has changed and tell people."""
         memory = self.memory
-        memory.book, changes = step(memory.book, found, self._clock.wall_s())
+        memory.book, changes = step(memory.book, map(self._caused, found), self._clock.wall_s())
         await self.tell(changes)
+
+    def _caused(self, condition: Condition) -> Condition:
+        """The condition with the most probable cause of it, where it is new and one can be told."""
+        if condition.severity is None or condition.cause is not None or condition.key.type not in CAUSED:
+            return condition
+        known = self.memory.book.alarms.get(condition.key)
+        if known is not None and not known.cleared:
+            return condition
+        place, load = subject_of(self.memory, condition.key.resource)
+        return replace(condition, cause=self.why(place, load)) if place else condition
 
     async def tell(self, changes: list[Change]) -> None:
         """Keep changes and the messages that they call for; the outbox sends them."""

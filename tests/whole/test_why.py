@@ -85,3 +85,13 @@ async def test_one_event_is_one_change_of_cause(tarrow: Plan, sheets: Sheets) ->
     farm = await broken(tarrow, sheets, "fibre-cut", "yards", minutes=40)
     told = [c for c in farm.kept.changes if c.alarm.key == Key("yards", "pole-silent")]
     assert len(told) <= 2, [(c.what, c.alarm.text) for c in told]
+
+
+async def test_a_load_s_alarm_carries_its_cause_and_what_to_take_along(tarrow: Plan, sheets: Sheets) -> None:
+    farm = await broken(tarrow, sheets, "camera-hung", "yards", minutes=10)
+    alarm = farm.memory.book.alarms[Key("yards/load/yards-ramp-camera", "load-silent")]
+    assert alarm.cause is not None
+    assert alarm.cause.suspects[0].fault == "camera-hung"
+    callout = next(m for m in farm.kept.messages if m.resource == alarm.key.resource)
+    assert "Check first: " in callout.body
+    assert "Take along: " in callout.body
