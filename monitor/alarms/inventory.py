@@ -183,6 +183,15 @@ _ALL: Final = (
         off_rounds=1,
     ),
     AlarmType(
+        "port-left-off",
+        "a port was switched off from here and cannot be switched on again",
+        "powerProblem",
+        "switch it on at the switch itself; farpole goes on trying",
+        Severity.CRITICAL,
+        on_rounds=1,
+        off_rounds=1,
+    ),
+    AlarmType(
         "answer-garbled",
         "a device answers with values that cannot be right",
         "corruptData",

@@ -21,20 +21,20 @@ class SaidNo(ValueError):
 
 
 class _Connection(http.client.HTTPConnection):
-    def __init__(self, path: Path) -> None:
-        super().__init__("localhost", timeout=10)
+    def __init__(self, path: Path, timeout_s: float) -> None:
+        super().__init__("localhost", timeout=timeout_s)
         self._path = path
 
     def connect(self) -> None:
         """Connect over the Unix socket."""
         self.sock = socket.socket(socket.AF_UNIX)
-        self.sock.settimeout(10)
+        self.sock.settimeout(self.timeout)
         self.sock.connect(str(self._path))
 
 
-def call(data: Path, path: str, body: dict[str, Any] | None = None) -> Any:
+def call(data: Path, path: str, body: dict[str, Any] | None = None, timeout_s: float = 10) -> Any:
     """GET (or POST, with a body) a path below /api; raises NoDaemon and SaidNo."""
-    connection = _Connection(data / "farpole.sock")
+    connection = _Connection(data / "farpole.sock", timeout_s)
     try:
         text = json.dumps(body) if body is not None else None
         connection.request(

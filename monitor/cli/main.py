@@ -10,6 +10,8 @@ from collections.abc import Sequence
 from importlib import import_module
 from pathlib import Path
 
+from monitor.cli.arguments import add_cycle, add_forecast, add_note, common
+
 OK, FAILED, BAD_INPUT, NO_DAEMON = 0, 1, 2, 3
 
 
@@ -32,7 +34,8 @@ def parser() -> argparse.ArgumentParser:
     _add_running(commands)
     _add_asking(commands)
     _add_files(commands)
-    _add_note(commands)
+    add_note(commands)
+    add_cycle(commands)
     return whole
 
 
@@ -136,7 +139,7 @@ def _add_running(commands: "argparse._SubParsersAction[argparse.ArgumentParser]"
 
 def _add_asking(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     status = commands.add_parser("status", help="how the site stands now", description="Print how the site stands now.")
-    _common(status)
+    common(status)
     why = commands.add_parser(
         "why",
         help="why a place is in alarm, and what to take along",
@@ -147,7 +150,7 @@ def _add_asking(commands: "argparse._SubParsersAction[argparse.ArgumentParser]")
     why.add_argument("place", nargs="?", help="a pole, the head-end, or supply/NAME")
     why.add_argument("--causes", action="store_true", help="every cause that may explain what is seen, by probability")
     why.add_argument("--evidence", type=Path, metavar="FILE", help="a JSON file of observables instead of a place")
-    _common(why)
+    common(why)
     why.set_defaults(room="monitor.cli.why")
     _add_ask(commands)
     _add_survey(commands)
@@ -160,7 +163,7 @@ def _add_asking(commands: "argparse._SubParsersAction[argparse.ArgumentParser]")
     alarms.add_argument("type", nargs="?", help="the alarm's type, as printed")
     alarms.add_argument("--qualifier", default="", help="the alarm's qualifier, where one is printed")
     alarms.add_argument("--note", default="", help="a note to keep with the act")
-    _common(alarms)
+    common(alarms)
 
 
 def _add_ask(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
@@ -250,53 +253,12 @@ def _add_files(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
         description="Put a backup in the place of the history, which is kept beside it. farpole must not be running.",
     )
     back.add_argument("file", type=Path, help="the backup")
-    _add_forecast(commands)
+    add_forecast(commands)
     for one in (export, bring):
         one.add_argument("--history", metavar="URL", help="a history in PostgreSQL instead of the data directory's")
     for one in (export, bring, keep, back):
         one.add_argument("--data", type=Path, default=None, help="data directory of the daemon")
         one.set_defaults(room="monitor.cli.files")
-
-
-def _add_forecast(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
-    forecast = commands.add_parser(
-        "forecast",
-        help="judge any series against a limit, and say when it may be reached",
-        description="Print what the last nightly judgement said of the running site: which pole to visit next, and "
-        "when each margin that drifts will be used up. With --csv: judge a table of your own (columns time, value and, "
-        "if you have it, temperature) against a limit: has it drifted since its baseline, in a step or slowly, and "
-        "when is the limit reached? No daemon is needed for that. Exit status 1 where nothing can be said.",
-    )
-    forecast.add_argument("--csv", type=Path, metavar="FILE", help="a table of your own")
-    forecast.add_argument("--limit", type=float, metavar="L", help="its limit, in the values' unit")
-    side = forecast.add_mutually_exclusive_group()
-    side.add_argument("--limit-below", action="store_true", help="the values fall to it")
-    side.add_argument("--limit-above", action="store_true", help="the values rise to it")
-    forecast.add_argument("--temperature", metavar="COLUMN", help="where temperatures stand under another name")
-    forecast.add_argument("--baseline-until", metavar="DATE", help="what was before this day is another segment")
-    forecast.add_argument("--unit", default="", help="the values' unit, for the answer")
-    _common(forecast)
-    forecast.set_defaults(room="monitor.cli.forecast")
-
-
-def _add_note(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
-    note = commands.add_parser(
-        "note",
-        help="keep what you did at a pole, or print what has been done",
-        description='Keep what you did at a pole: farpole note creek "cleaned the connector". The note stays for good. '
-        "Without words: print the notes.",
-    )
-    note.add_argument("place", nargs="?", help="a pole, the head-end, or supply/NAME (default: all)")
-    note.add_argument("text", nargs="?", help="what was done, in your words")
-    note.add_argument("--by", metavar="NAME", help="who did it (default: you)")
-    _common(note)
-    note.set_defaults(room="monitor.cli.note")
-
-
-def _common(one: argparse.ArgumentParser) -> None:
-    one.add_argument("--data", type=Path, default=None, help="data directory of the daemon")
-    one.add_argument("--json", action="store_true", help="print one JSON document")
-    one.set_defaults(room="monitor.cli.look")
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

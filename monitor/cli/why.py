@@ -4,7 +4,6 @@ import json
 import sys
 from argparse import Namespace
 from pathlib import Path
-from urllib.parse import quote
 
 from monitor.alarms.cause import cause_of
 from monitor.alarms.observables import Misread, read
@@ -24,7 +23,7 @@ def main(given: Namespace) -> int:
     data = given.data or data_directory()
     if given.causes:
         try:
-            told = call(data, f"/why/{quote(given.place)}")
+            told = call(data, f"/why/{given.place}")
         except (NoDaemon, SaidNo) as no:
             print(f"farpole: {no}", file=sys.stderr)
             return FAILED

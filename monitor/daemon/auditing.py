@@ -45,6 +45,7 @@ class Auditing:
         read = self._found[place] = read_tables(device, table)
         seen = frozenset(read.ports[one.row] for one in read.stations if one.row in read.ports)
         self._memory.stations[place] = (self._clock.wall_s(), seen)
+        self._memory.more_behind[place] = _more_behind(read)
         found = Found(self._found)
         await self._remember(found)
         differences = compare(self._memory.plan, found, frozenset(self._memory.known))
@@ -60,6 +61,15 @@ class Auditing:
     def _standing(self) -> list[Key]:
         kinds = set(_TYPES.values())
         return [alarm.key for alarm in self._memory.book.raised() if alarm.key.type in kinds]
+
+
+def _more_behind(read: SwitchFound) -> frozenset[str]:
+    """Ports behind which a switch says its name (LLDP), or more than one address was learnt."""
+    behind: dict[str, set[str]] = {}
+    for one in read.stations:
+        behind.setdefault(read.ports.get(one.row, ""), set()).add(one.mac)
+    named = {read.ports.get(one.local_port, "") for one in read.neighbours}
+    return frozenset({port for port, macs in behind.items() if len(macs) > 1} | named) - {""}
 
 
 async def accept(memory: Memory, keeper: Keeper, port: str, mac: str, now_s: float) -> None:

@@ -26,6 +26,8 @@ BOOT_S = 8.0
 ROUNDS: dict[str, float] = {"reach_s": 5, "measure_s": 10, "learn_s": 86_400, "hold_s": 3, "stream_s": 20}
 """The demo's pace: a real site asks every 15 and 60 s and holds a callout for 30 s."""
 TCP_OFFSET = 20_000
+WRITING = chance.token_urlsafe(12)
+"""The community by which the demo's ports are switched; of this run only."""
 
 
 @dataclass
@@ -60,7 +62,7 @@ class Demo:
             receiver = Receiver(self._took)
             await receiver.open()
             community = chance.token_urlsafe(12)
-            site = await open_site(plan, community, self.seed, self.clock.wall_s(), ROUNDS)
+            site = await open_site(may_act(plan), community, self.seed, self.clock.wall_s(), ROUNDS, WRITING)
             receiver.line_up = lambda: site.world.internet
             if self.page is not None:
                 began_s = self.clock.monotonic_s()
@@ -156,6 +158,16 @@ class Demo:
         }
 
 
+def may_act(plan: Plan) -> Plan:
+    """The same plan with ports that may be switched, and cameras that are revived: it is all on loopback here."""
+    data = plan.model_dump(mode="json", by_alias=True, exclude_none=True)
+    data["credentials"]["writing"] = {"kind": "snmpv2c", "secret": "tarrow-writing"}
+    data["acting"] = {"cycle": "allowed", "revive_hung_camera": "on", "v2c_writing": "accepted in clear"}
+    for pole in data["poles"]:
+        pole["switch"]["write_credentials"] = "writing"
+    return Plan.model_validate(data)
+
+
 def lay_out(folder: Path, plan: Plan, community: str, port: int, page: tuple[str, int] | None) -> Settings:
     """Plan and secrets as files, as a user has them; callouts go to a receiver on ``port`` of 127.0.0.1."""
     plan_file, secrets_file = folder / "plan.yaml", folder / "secrets.yaml"
@@ -164,11 +176,15 @@ def lay_out(folder: Path, plan: Plan, community: str, port: int, page: tuple[str
     secrets_file.touch(mode=0o600)
     switches = {"kind": "snmpv2c", "community": community}
     secrets = {"tarrow-switches": switches, "tarrow-owner-phone": hook, "tarrow-owner-mail": hook}
+    if "writing" in plan.credentials:
+        secrets["tarrow-writing"] = {"kind": "snmpv2c", "community": WRITING}
     secrets_file.write_text(as_yaml({"secrets": secrets}), encoding="utf-8")
     return Settings(plan_file, folder / "data", secrets_file, page)
 
 
-async def open_site(plan: Plan, community: str, seed: int, now_s: float, rounds: dict[str, float]) -> LiveSite:
+async def open_site(
+    plan: Plan, community: str, seed: int, now_s: float, rounds: dict[str, float], writing: str = ""
+) -> LiveSite:
     """The simulated site on a free loopback network; several may run beside each other."""
     for network in range(64, 127):
         moved = on_loopback(plan, network, free_port(), TCP_OFFSET)
@@ -179,6 +195,7 @@ async def open_site(plan: Plan, community: str, seed: int, now_s: float, rounds:
             }
         )
         site = LiveSite(World(moved, seed, now_s, BOOT_S), moved, community)
+        site.writing = writing
         with contextlib.suppress(OSError):
             await site.open()
             return site

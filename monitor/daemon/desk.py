@@ -7,6 +7,7 @@ from typing import Any
 
 from monitor.alarms.book import Key, operate
 from monitor.alarms.states import Operator
+from monitor.daemon.acting import Acting, CannotAct
 from monitor.daemon.auditing import accept
 from monitor.daemon.clock import Clock
 from monitor.daemon.rounds import Rounds
@@ -31,6 +32,7 @@ class Desk:
         self._rounds: Rounds | None = None
         self._listeners: set[asyncio.Event] = set()
         self.closing = asyncio.Event()
+        self.acting: Acting | None = None
         self.about_itself: Callable[[], dict[str, Any]] = dict
 
     def opened(self, rounds: Rounds) -> None:
@@ -102,6 +104,18 @@ class Desk:
         loads = {pole.name: len(pole.loads) for pole in memory.plan.poles}
         cost = {pole: 1.0 + loads[pole] + sum(loads[one] for one in some) for pole, some in behind.items()}
         return judged_view(memory.verdicts, watched(memory.plan, memory.budget), ranked(memory.verdicts, cost))
+
+    async def cycle(self, pole: str, port: str, who: str, why: str) -> dict[str, Any]:
+        """Switch a port off and on, where nothing stands against it; it is on again when this ends."""
+        if self.acting is None:
+            raise Refused("farpole is still starting")
+        try:
+            await self.acting.cycle(pole, port, who, why)
+        except CannotAct as error:
+            raise Refused(str(error)) from None
+        except NotKept as error:
+            raise Refused(f"what was switched before is not known now: {error}") from None
+        return {"pole": pole, "port": port, "done": True}
 
     async def history(self, resource: str, quantity: str, from_s: float, to_s: float, points: int) -> Line:
         """A quantity between two times, from the history."""

@@ -55,6 +55,10 @@ class Memory:
     """Root → what is known of its silence, kept for an hour after it has ended."""
     serials: dict[str, str] = field(default_factory=dict)
     """Optic → the serial number that it had when it was last learnt."""
+    poe_rows: dict[str, dict[str, tuple[int, ...]]] = field(default_factory=dict)
+    """Pole → port → its row in the PoE table of RFC 3621, as far as its switch has told."""
+    more_behind: dict[str, frozenset[str]] = field(default_factory=dict)
+    """Place → ports behind which more than one device was seen by the last audit."""
     visits: dict[str, float] = field(default_factory=dict)
     """Place → when somebody last noted that he did something there."""
     record: dict[str, float] = field(default_factory=dict)

@@ -18,7 +18,7 @@ from monitor.daemon.deriving import CAUSED, feeder_rounds, layer_of, of_meter, r
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.memory import Memory
 from monitor.devices.ask.snmp import Outcome
-from monitor.devices.questions import MEASURE, REACH, Device, Script, script, scripts_of, serials_of
+from monitor.devices.questions import MEASURE, REACH, Device, Script, poe_rows_of, script, scripts_of, serials_of
 from monitor.facts import resources
 from monitor.facts.readings import Round, Slot, State
 from monitor.margins.judge import Margin, Standing
@@ -56,6 +56,7 @@ class Rounds:
         }
         if table is not None:
             self.memory.learnt.add(device.name)
+            self.memory.poe_rows[device.place] = poe_rows_of(device, table)
             await self._optics(serials_of(device, table))
 
     async def _optics(self, serials: Mapping[str, str]) -> None:

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from monitor.alarms.book import without
+from monitor.daemon.acting import Acting
 from monitor.daemon.asking import Asking
 from monitor.daemon.auditing import STATION
 from monitor.daemon.ballast import quota_octets
@@ -26,7 +27,7 @@ from monitor.daemon.post import Post, accounts_of
 from monitor.daemon.rounds import OPTIC, Rounds
 from monitor.daemon.schedule import Schedule
 from monitor.daemon.secrets import Secrets, load_secrets, needed, snmp_credentials, stream_logins, weak
-from monitor.daemon.timetable import listen, timetable
+from monitor.daemon.timetable import listen, timetable, without_answer
 from monitor.daemon.version import own_version
 from monitor.devices.ask import icmp
 from monitor.devices.ask.snmp_any import AnyAsker
@@ -168,6 +169,7 @@ class Daemon:
             asking = Asking(AnyAsker(), credentials, self.clock, not self._ping_note)
             rounds = self.rounds = Rounds(memory, asking, keeper, self.clock, self.desk.changed)
             post = Post(rounds, keeper, Carrier(accounts_of(secrets)), self.clock)
+            acting = Acting(rounds, keeper, self.clock, credentials)
             schedule = timetable(
                 rounds,
                 keeper,
@@ -176,6 +178,9 @@ class Daemon:
                 lambda rounds=rounds: self._write(rounds, keeper),  # type: ignore[misc]  # mypy cannot type a default that binds the loop's name
                 stream_logins(memory.plan, secrets),
             )
+            schedule.every("act", 10.0, without_answer(acting.revive), 12.0)
+            schedule.closing.append(acting.close)
+            self.desk.acting = acting
             receiver, deaf = listen(
                 memory, snmp_credentials(memory.plan, secrets), schedule, asking, self.settings.data
             )

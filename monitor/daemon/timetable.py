@@ -68,7 +68,7 @@ def timetable(
         feeder = asked.resource.endswith("/feeder")  # its amperes are evidence of a silence: as often as that is asked
         period_s = plan.rounds.reach_s if feeder else plan.rounds.measure_s
         schedule.every(f"power {asked.resource}", period_s, _powers(powering, asked), 1.0 + 0.5 * i)
-    schedule.every("write", min(plan.rounds.reach_s, 15.0), _without_answer(write), 2.0)
+    schedule.every("write", min(plan.rounds.reach_s, 15.0), without_answer(write), 2.0)
     schedule.every("send", 1.0, post.send, 1.0)
     schedule.every("mend", 3600.0, _mends(rounds, Mending(keeper, clock)), 10.0)
     schedule.every("fold", 3600.0, _folds(Folding(design, keeper, clock), Judging(rounds, keeper, clock)), 60.0)
@@ -94,11 +94,11 @@ def _asks(rounds: Rounds, device: Device, tier: str) -> Job:
 
 
 def _learns(rounds: Rounds, device: Device) -> Job:
-    return _without_answer(lambda: rounds.learn(device))
+    return without_answer(lambda: rounds.learn(device))
 
 
 def _audits(auditing: Auditing, place: str) -> Job:
-    return _without_answer(lambda: auditing.audit(place))
+    return without_answer(lambda: auditing.audit(place))
 
 
 def _folds(folding: Folding, judging: Judging) -> Job:
@@ -118,14 +118,14 @@ def _mends(rounds: Rounds, mending: Mending) -> Job:
 
 
 def _streams(streaming: Streaming, load: LoadToAsk) -> Job:
-    return _without_answer(lambda: streaming.check(load))
+    return without_answer(lambda: streaming.check(load))
 
 
 def _powers(powering: Powering, asked: Asked) -> Job:
-    return _without_answer(lambda: powering.check(asked))
+    return without_answer(lambda: powering.check(asked))
 
 
-def _without_answer(act: Callable[[], Awaitable[None]]) -> Job:
+def without_answer(act: Callable[[], Awaitable[None]]) -> Job:
     """A job that always runs again at its usual time."""
 
     async def job() -> None:

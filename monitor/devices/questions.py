@@ -193,6 +193,11 @@ def ports_of(
     return columns.Ports(device.place, index, device.poe_ports, expected or {})
 
 
+def poe_rows_of(device: Device, learnt: Table) -> dict[str, Oid]:
+    """Port of the plan → its row in the PoE table of RFC 3621."""
+    return power_ethernet.port_rows(learnt, device.poe_ports) if "power-ethernet-mib" in device.sheet.mibs else {}
+
+
 def serials_of(device: Device, learnt: Table) -> dict[str, str]:
     """Optic → serial number, as far as a device tells them."""
     if "entity-sensor-mib" not in device.sheet.mibs:

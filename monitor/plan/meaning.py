@@ -10,6 +10,8 @@ from monitor.plan.text import Path, check
 
 Found = Iterator[tuple[Path, str]]
 
+_SNMP = ("snmpv1", "snmpv2c", "snmpv3")
+
 
 def read_plan(text: str, sheets: Sheets, file: str = "") -> Plan:
     """The plan in ``text``; raises NotRight with every problem of form and of meaning at once."""
@@ -204,8 +206,21 @@ def _asking(plan: Plan, sheets: Sheets) -> Found:
             yield (*path, "datasheet"), _unknown("device datasheet", sheet, list(sheets.devices))
         if credentials not in plan.credentials:
             yield (*path, "credentials"), _unknown("entry of credentials", credentials, list(plan.credentials))
-        elif plan.credentials[credentials].kind not in ("snmpv1", "snmpv2c", "snmpv3"):
+        elif plan.credentials[credentials].kind not in _SNMP:
             yield (*path, "credentials"), f"{credentials!r} is not for SNMP"
+    for path, pole in _poles(plan):
+        writing = pole.switch.write_credentials
+        if writing is None:
+            continue
+        if writing not in plan.credentials:
+            yield (
+                (*path, "switch", "write_credentials"),
+                _unknown("entry of credentials", writing, list(plan.credentials)),
+            )
+        elif plan.credentials[writing].kind not in _SNMP:
+            yield (*path, "switch", "write_credentials"), f"{writing!r} is not for SNMP"
+        elif writing == pole.switch.credentials:
+            yield (*path, "switch", "write_credentials"), "those for reading never write: give others"
     for path, sensor in _sensors(plan):
         if sensor.kind == "snmp" and sensor.datasheet not in sheets.devices:
             yield (*path, "datasheet"), _unknown("device datasheet", sensor.datasheet, list(sheets.devices))

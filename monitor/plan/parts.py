@@ -40,6 +40,7 @@ class SwitchAccess(Part):
     port: Port = 161
     datasheet: Name
     credentials: Name
+    write_credentials: Name | None = Field(None, description="for switching ports; never those for reading")
     reach: list[Literal["snmp", "icmp"]] = ["snmp", "icmp"]
 
 
@@ -125,7 +126,7 @@ class Load(Part):
     tcp_port: Port | None = None
     onvif_port: Port = 80
     stream: Stream | None = None
-    may_cycle: bool = False
+    may_cycle: bool = Field(False, description="its port may be switched off and on from the chair")
 
 
 class Radio(Part):
@@ -187,6 +188,7 @@ class Acting(Part):
 
     cycle: Literal["allowed", "off"] = "off"
     revive_hung_camera: Literal["on", "off"] = "off"
+    v2c_writing: Literal["refused", "accepted in clear"] = "refused"
 
 
 class Rounds(Part):

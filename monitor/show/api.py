@@ -28,11 +28,22 @@ class Note(BaseModel):
     text: str = Field(min_length=1, max_length=500)
 
 
+class Switching(BaseModel):
+    """A port to be switched off and on: by whom, why; whoever asks has seen what hangs on it."""
+
+    pole: str = Field(max_length=200)
+    port: str = Field(max_length=60)
+    who: str = Field(min_length=1, max_length=60)
+    why: str = Field(min_length=3, max_length=500)
+    confirmed: Literal[True]
+
+
 def api(site: Site) -> APIRouter:
     """Routes over a running site."""
     routes = APIRouter(prefix="/api")
     _judgement(routes, site)
     _notes(routes, site)
+    _switching(routes, site)
 
     @routes.get("/picture")
     async def picture() -> dict[str, Any]:
@@ -102,5 +113,15 @@ def _notes(routes: APIRouter, site: Site) -> None:
             raise HTTPException(404, f"{wanted.place!r} is no place of this site; there are {places}")
         try:
             return await site.note(wanted.place, wanted.who, wanted.text)
+        except Refused as refused:
+            raise HTTPException(409, str(refused)) from None
+
+
+def _switching(routes: APIRouter, site: Site) -> None:
+    @routes.post("/cycle")
+    async def cycle(wanted: Switching) -> dict[str, Any]:
+        """Switch a PoE port off and on."""
+        try:
+            return await site.cycle(wanted.pole, wanted.port, wanted.who, wanted.why)
         except Refused as refused:
             raise HTTPException(409, str(refused)) from None

@@ -3,6 +3,7 @@
 from collections.abc import AsyncIterator, Sequence
 from pathlib import Path
 from typing import Annotated, Any
+from urllib.parse import quote
 from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Form, HTTPException, Request
@@ -203,5 +204,21 @@ def pages(site: Site) -> APIRouter:
         except Refused as refused:
             raise HTTPException(409, str(refused)) from None
         return RedirectResponse("/alarms", 303)
+
+    @routes.post("/cycle")
+    async def cycle(
+        pole: Annotated[str, Form(max_length=200)],
+        port: Annotated[str, Form(max_length=60)],
+        who: Annotated[str, Form(min_length=1, max_length=60)],
+        why: Annotated[str, Form(min_length=3, max_length=500)],
+        confirmed: Annotated[bool, Form()],
+    ) -> RedirectResponse:
+        if not confirmed:
+            raise HTTPException(409, "confirm that nobody is working there")
+        try:
+            await site.cycle(pole, port, who, why)
+        except Refused as refused:
+            raise HTTPException(409, str(refused)) from None
+        return RedirectResponse(f"/pole/{quote(pole)}", 303)
 
     return routes

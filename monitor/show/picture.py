@@ -223,6 +223,7 @@ def _load(known: Known, pole: str, load: Load, pole_state: str) -> LoadView:
         load.address or "",
         layers,
         f"broken at {broken}" if broken else "answers" if layers else "not asked",
+        known.plan.acting.cycle == "allowed" and load.may_cycle,
     )
 
 

@@ -59,6 +59,10 @@ class Site(Protocol):
         """What the last nightly judgement said: every series, and the poles in the order of their visits."""
         ...
 
+    async def cycle(self, pole: str, port: str, who: str, why: str) -> dict[str, Any]:
+        """Switch a PoE port off and on; Refused, with the reason, where that may not be."""
+        ...
+
     async def history(self, resource: str, quantity: str, from_s: float, to_s: float, points: int) -> Line:
         """A quantity between two times in at most ``points`` stretches."""
         ...

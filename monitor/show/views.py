@@ -37,6 +37,8 @@ class LoadView:
     address: str
     layers: Mapping[str, str]
     state: str
+    may_cycle: bool = False
+    """The plan allows its port to be switched off and on."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,6 +26,7 @@ _TYPES: dict[str, Callable[[Any], Any]] = {
 }
 _TRAPS, _IF_INDEX = (1, 3, 6, 1, 6, 3, 1, 1, 5), (1, 3, 6, 1, 2, 1, 2, 2, 1, 1)
 _MOST_BYTES = 1472
+_NOT_WRITABLE = 17
 
 
 class Agent(asyncio.DatagramProtocol):
@@ -33,6 +34,8 @@ class Agent(asyncio.DatagramProtocol):
 
     def __init__(self, community: str, objects: Callable[[], Mapping[Oid, Typed]], alive: Callable[[], bool]) -> None:
         self._community, self._objects, self._alive = community.encode(), objects, alive
+        self.writing: tuple[str, Callable[[Oid, int], bool]] | None = None
+        """The community for SET, and what takes it; None: nothing can be set."""
         self.delay_s = 0.0
         self._transport: asyncio.DatagramTransport | None = None
 
@@ -56,10 +59,13 @@ class Agent(asyncio.DatagramProtocol):
     def answer(self, data: bytes) -> bytes | None:
         """The response to one request, as bytes."""
         message, _ = decoder.decode(data, asn1Spec=v2c.Message())
-        if bytes(v2c.apiMessage.get_community(message)) != self._community:
-            return None
         response = v2c.apiMessage.get_response(message)
         request, reply = v2c.apiMessage.get_pdu(message), v2c.apiMessage.get_pdu(response)
+        community = bytes(v2c.apiMessage.get_community(message))
+        if request.isSameTypeWith(v2c.SetRequestPDU()):
+            return self._set(request, reply, response, community)
+        if community != self._community and not (self.writing and community == self.writing[0].encode()):
+            return None
         objects = self._objects()
         asked = [tuple(name) for name, _ in v2c.apiPDU.get_varbinds(request)]
         if request.isSameTypeWith(v2c.GetRequestPDU()):
@@ -77,6 +83,19 @@ class Agent(asyncio.DatagramProtocol):
             if len(encoded) <= _MOST_BYTES or len(rows) <= 1:
                 return encoded
             rows = rows[: len(rows) * 3 // 4]
+
+    def _set(self, request: Any, reply: Any, response: Any, community: bytes) -> bytes | None:
+        """One SET; a wrong community gets no answer, what cannot be set notWritable (RFC 3416 section 4.2.5)."""
+        if self.writing is None or community != self.writing[0].encode():
+            return None
+        rows = v2c.apiPDU.get_varbinds(request)
+        for i, (name, value) in enumerate(rows, 1):
+            if not self.writing[1](tuple(name), int(value)):
+                v2c.apiPDU.set_error_status(reply, _NOT_WRITABLE)
+                v2c.apiPDU.set_error_index(reply, i)
+        v2c.apiPDU.set_varbinds(reply, rows)
+        encoded: bytes = encoder.encode(response)
+        return encoded
 
 
 def _typed(found: Typed | None) -> Any:

@@ -13,6 +13,7 @@ from monitor.simulation.controller import serve as serve_registers
 from monitor.simulation.mib import Oid, Typed, meter_objects, switch_objects
 from monitor.simulation.notices import Notices
 from monitor.simulation.services import Handler, Service
+from monitor.simulation.switching import switched
 from monitor.simulation.world import PlaceState, World
 
 log = logging.getLogger(__name__)
@@ -31,6 +32,8 @@ class LiveSite:
         self._services: list[tuple[Callable[[], bool], Service]] = []
         self._objects: dict[str, tuple[float, dict[Oid, Typed]]] = {}
         self._notices, self._sent = Notices(world), 0
+        self.writing = ""
+        """The community by which ports may be switched; empty: by none."""
 
     async def open(self) -> None:
         """Open every socket; raises OSError, with nothing left open, where one is taken."""
@@ -39,6 +42,8 @@ class LiveSite:
             for name, access in ((plan.headend.name, plan.headend.switch), *((p.name, p.switch) for p in plan.poles)):
                 agent = Agent(self._community, partial(self._switch, name), lambda name=name: places[name].agent)  # type: ignore[misc]  # mypy cannot type a default that binds the loop's name
                 self._agents[name] = (agent, await serve(agent, access.address, access.port))
+                if self.writing:
+                    agent.writing = (self.writing, partial(switched, self.world, name))
             for address, port in self._meters():
                 alive = places[plan.headend.name]
                 meter = Agent(self._community, lambda: meter_objects(self.world), lambda alive=alive: alive.agent)  # type: ignore[misc]  # the same

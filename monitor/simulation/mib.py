@@ -97,7 +97,7 @@ def _poe(world: World, pole: Pole) -> Iterator[tuple[Oid, Typed]]:
         total += port.watts
         column = (*_POE, 1, 1)
         lower = world.has("class-mismatch", pole.name) > 0 and state.devices[load.name].victim
-        yield (*column, 3, 1, number), ("integer", 1)
+        yield (*column, 3, 1, number), ("integer", 2 if port.off else 1)
         yield (*column, 6, 1, number), ("integer", port.poe_state)
         yield (*column, 10, 1, number), ("integer", 2 if lower else load.poe_class + 1)
         for counter, name in _POE_COUNTERS.items():

@@ -6,7 +6,7 @@ from random import Random
 
 from monitor.plan.parts import Load
 
-SEARCHING, DELIVERING, FAULT = 2, 3, 4
+DISABLED, SEARCHING, DELIVERING, FAULT = 1, 2, 3, 4
 """pethPsePortDetectionStatus of RFC 3621."""
 REBOOTS_EVERY_S = 120.0
 START_S, START_SHARE = 20.0, 1.25
@@ -36,6 +36,8 @@ class Port:
     watts: float = 0.0
     poe_state: int = SEARCHING
     counts: dict[str, float] = field(default_factory=dict)
+    off: bool = False
+    """Switched off by whoever may."""
 
     def count(self, name: str, more: float) -> None:
         """Count on."""
@@ -99,6 +101,8 @@ def power(port: Port, device: Device, weather: Weather, acting: Mapping[str, flo
         port.count("mps", 1.0)
     elif lightning:
         state = SEARCHING
+    if port.off:
+        state = DISABLED
     port.poe_state = state
     port.watts = device.wants_watts if state == DELIVERING else 0.0
 

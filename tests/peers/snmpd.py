@@ -25,6 +25,9 @@ createUser middle SHA-384 authpass12 AES-192 privpass12
 rouser middle authpriv
 createUser old MD5 authpass12 DES privpass12
 rouser old authpriv
+rwcommunity farm-rw
+createUser hand SHA-256 authpass12 AES privpass12
+rwuser hand authpriv
 """
 SYS_UPTIME_V2C = "302702010104076661726d2d726fa019020101020100020100300e300c06082b060102010103000500"
 """GET sysUpTime.0 with community farm-ro, version 2c."""

@@ -16,7 +16,9 @@ from monitor.devices.ask.snmp import Agent, Asker, Community, Outcome, Pdu, User
 from monitor.devices.ask.snmp_any import AnyAsker
 from monitor.devices.ask.snmp_fast import FastAsker
 from monitor.devices.ask.snmp_pysnmp import PysnmpAsker
+from monitor.devices.ask.snmp_read import read_integer
 from monitor.devices.ask.snmp_round import fetch, shape
+from monitor.devices.ask.snmp_set import NotSet, set_integer
 from monitor.devices.decode.interfaces import IF_DESCR, SYS_NAME, SYS_UPTIME
 from monitor.devices.decode.raw import Missing, Oid
 from tests.peers.snmpd import Snmpd
@@ -196,3 +198,29 @@ def test_farpole_ask_reads_everything_that_snmpd_has(
     assert json.loads(capsys.readouterr().out)["objects"] == document["objects"]
     assert main(["ask", where, "--community", "wrong"]) == 1
     assert "does not know this community" in capsys.readouterr().err
+
+
+AUTHEN_TRAPS: Oid = (1, 3, 6, 1, 2, 1, 11, 30, 0)
+"""snmpEnableAuthenTraps of RFC 3418: an integer that may be written, enabled(1) or disabled(2)."""
+
+
+@pytest.mark.parametrize("writing", [Community("farm-rw"), User("hand", "authpass12", "privpass12")])
+async def test_an_object_is_set_and_read_back(snmpd: Snmpd, fast: FastAsker, writing: Community | User) -> None:
+    to = agent(snmpd, writing)
+    for value in (1, 2):
+        await set_integer(to, AUTHEN_TRAPS, value)
+        assert await read_integer(fast, to, AUTHEN_TRAPS) == value
+
+
+@pytest.mark.parametrize(
+    ("credentials", "oid"),
+    [(Community("farm-ro"), AUTHEN_TRAPS), (GOOD, AUTHEN_TRAPS), (Community("farm-rw"), SYS_UPTIME)],
+)
+async def test_what_may_not_be_written_is_said(snmpd: Snmpd, credentials: Community | User, oid: Oid) -> None:
+    with pytest.raises(NotSet):
+        await set_integer(agent(snmpd, credentials), oid, 1)
+
+
+async def test_nobody_there_is_not_set() -> None:
+    with pytest.raises(NotSet):
+        await set_integer(Agent("127.0.0.1", 9, Community("farm-rw"), 0.2, 0), AUTHEN_TRAPS, 1)

@@ -173,7 +173,7 @@ class PysnmpAsker:
             return silent
         if isinstance(agent.credentials, Community):
             return silent if was_good else Answer(Outcome.REFUSED, {}, "it is there, and does not know this community")
-        answer = await self._with_fresh_engine(once, pdu, _who(agent.credentials))
+        answer = await self._with_fresh_engine(once, pdu, credentials_of(agent.credentials))
         if answer.outcome is Outcome.OK:
             # Its engine ID has changed: the old engine would not hear it for five minutes.
             self._drop(agent.credentials)
@@ -200,7 +200,7 @@ class PysnmpAsker:
     async def _ask(self, agent: Agent, pdu: Pdu, credentials: Community | User) -> Answer:
         if credentials not in self._engines:
             self._engines[credentials] = _Engine()
-        engine, who = self._engines[credentials], _who(credentials)
+        engine, who = self._engines[credentials], credentials_of(credentials)
         answer = await self._send(engine, agent, pdu, who)
         lacking: Table = {}
         # Version 1 names one object that the agent lacks, and gives nothing else.
@@ -277,7 +277,8 @@ def _may_be_there(agent: Agent, answer: Answer) -> bool:
     return answer.outcome is Outcome.SILENT and answer.detail == NO_ANSWER
 
 
-def _who(credentials: Community | User) -> Any:
+def credentials_of(credentials: Community | User) -> Any:
+    """Credentials as pysnmp takes them."""
     if isinstance(credentials, Community):
         return hlapi.CommunityData(credentials.word, mpModel=credentials.version - 1)
     auth, priv, passwords = credentials.auth, credentials.priv, (credentials.auth_password, credentials.priv_password)

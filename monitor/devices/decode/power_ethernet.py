@@ -74,6 +74,11 @@ def port_rows(table: Table, ports: Iterable[str]) -> dict[str, Oid]:
     return found
 
 
+def admin_of(row: Oid) -> Oid:
+    """pethPsePortAdminEnable of a (group, port) row: writable, true(1) or false(2)."""
+    return (*PORT, 3, *row)
+
+
 def groups(table: Table) -> list[int]:
     """Group indexes of the main power supplies."""
     return [index[0] for index in rows(table, NOMINAL_WATTS)]

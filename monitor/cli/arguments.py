@@ -1,0 +1,65 @@
+"""Arguments of the commands that talk with the running daemon, and what several commands share."""
+
+import argparse
+from pathlib import Path
+
+
+def common(one: argparse.ArgumentParser) -> None:
+    """The data directory, JSON, and the room of commands that only look."""
+    one.add_argument("--data", type=Path, default=None, help="data directory of the daemon")
+    one.add_argument("--json", action="store_true", help="print one JSON document")
+    one.set_defaults(room="monitor.cli.look")
+
+
+def add_forecast(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """farpole forecast."""
+    forecast = commands.add_parser(
+        "forecast",
+        help="judge any series against a limit, and say when it may be reached",
+        description="Print what the last nightly judgement said of the running site: which pole to visit next, and "
+        "when each margin that drifts will be used up. With --csv: judge a table of your own (columns time, value and, "
+        "if you have it, temperature) against a limit: has it drifted since its baseline, in a step or slowly, and "
+        "when is the limit reached? No daemon is needed for that. Exit status 1 where nothing can be said.",
+    )
+    forecast.add_argument("--csv", type=Path, metavar="FILE", help="a table of your own")
+    forecast.add_argument("--limit", type=float, metavar="L", help="its limit, in the values' unit")
+    side = forecast.add_mutually_exclusive_group()
+    side.add_argument("--limit-below", action="store_true", help="the values fall to it")
+    side.add_argument("--limit-above", action="store_true", help="the values rise to it")
+    forecast.add_argument("--temperature", metavar="COLUMN", help="where temperatures stand under another name")
+    forecast.add_argument("--baseline-until", metavar="DATE", help="what was before this day is another segment")
+    forecast.add_argument("--unit", default="", help="the values' unit, for the answer")
+    common(forecast)
+    forecast.set_defaults(room="monitor.cli.forecast")
+
+
+def add_cycle(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """farpole cycle."""
+    cycle = commands.add_parser(
+        "cycle",
+        help="switch a camera's PoE port off and on",
+        description="Switch a PoE port off and on, where the plan allows it and nothing stands against it: no pole, "
+        "switch or radio behind it, no short or water on it, no planned work, at most twice a day.",
+    )
+    cycle.add_argument("pole", help="the pole")
+    cycle.add_argument("port", help="its port")
+    cycle.add_argument("--reason", required=True, help="why; it is kept")
+    cycle.add_argument("--by", metavar="NAME", help="who does it (default: you)")
+    cycle.add_argument("--yes", action="store_true", help="do not ask before switching")
+    common(cycle)
+    cycle.set_defaults(room="monitor.cli.cycle")
+
+
+def add_note(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """farpole note."""
+    note = commands.add_parser(
+        "note",
+        help="keep what you did at a pole, or print what has been done",
+        description='Keep what you did at a pole: farpole note creek "cleaned the connector". The note stays for good. '
+        "Without words: print the notes.",
+    )
+    note.add_argument("place", nargs="?", help="a pole, the head-end, or supply/NAME (default: all)")
+    note.add_argument("text", nargs="?", help="what was done, in your words")
+    note.add_argument("--by", metavar="NAME", help="who did it (default: you)")
+    common(note)
+    note.set_defaults(room="monitor.cli.note")

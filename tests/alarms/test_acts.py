@@ -1,0 +1,98 @@
+"""May a port be switched? Every guard refuses with its reason; only when none speaks against it is it allowed."""
+
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from monitor.alarms.acts import MOST_A_DAY, WAIT_S, Attempt, may_cycle, to_revive
+from monitor.alarms.book import Alarm, Book, Condition, Key, operate, step
+from monitor.alarms.cause import cause_of
+from monitor.alarms.states import Operator, Severity
+from monitor.alarms.topology import topology_of
+from monitor.daemon.demo import may_act
+from monitor.plan.parts import Plan
+
+NOW_S = 1_790_000_000.0
+PORT = "yards/port/1"
+HUNG = cause_of(
+    {"pole_silent": False, "one_port": True, "stream_lost": True, "few_octets": True, "ping_lost": False}, {}
+)
+
+
+def asked(plan: Plan, pole: str = "yards", port: str = "1", **more: Any) -> str:
+    given: dict[str, Any] = {"now_s": NOW_S, "attempts": (), "book": Book(), "answers": True, "with_more_behind": ()}
+    return may_cycle(may_act(plan), topology_of(plan), pole, port, **{**given, **more})
+
+
+def with_alarm(resource: str, kind: str, text: str = "", rounds: int = 12) -> Book:
+    book = Book()
+    for i in range(rounds):
+        book, _ = step(book, [Condition(Key(resource, kind), Severity.MAJOR, text, cause=HUNG)], NOW_S - 600 + i)
+    return book
+
+
+def test_allowed_where_nothing_stands_against_it(tarrow: Plan) -> None:
+    assert asked(tarrow) == ""
+
+
+def test_off_unless_the_plan_allows_it(tarrow: Plan) -> None:
+    as_shipped = may_cycle(tarrow, topology_of(tarrow), "yards", "1", NOW_S, (), Book(), True)
+    assert "the plan does not allow any port" in as_shipped
+    assert "may_cycle: true" in asked(tarrow, "creek", "2")
+
+
+@pytest.mark.parametrize(
+    ("more", "words"),
+    [
+        ({"pole": "nowhere"}, "no pole of this plan"),
+        ({"port": "17"}, "feeds no load"),
+        ({"answers": False}, "does not answer"),
+        ({"with_more_behind": {"1"}}, "lies more than one device"),
+        ({"attempts": [Attempt(NOW_S - WAIT_S + 1, PORT, "sam", "hung")]}, "wait 90 s"),
+        ({"attempts": [Attempt(NOW_S - 3600 * i, PORT, "sam", "hung") for i in (1, 2)]}, "2 times within a day"),
+        ({"book": with_alarm(PORT, "poe-port-fault")}, "could burn"),
+        ({"book": with_alarm(PORT, "port-cut", "yards-ramp-camera: shorts are counted")}, "could burn"),
+    ],
+)
+def test_every_guard_refuses_with_its_reason(tarrow: Plan, more: dict[str, Any], words: str) -> None:
+    assert words in asked(tarrow, **more)
+
+
+def test_others_attempts_and_old_ones_do_not_count(tarrow: Plan) -> None:
+    others = [Attempt(NOW_S - 1, "yards/port/2", "sam", "x"), Attempt(NOW_S - 86_401, PORT, "sam", "x")]
+    assert asked(tarrow, attempts=others * MOST_A_DAY) == ""
+
+
+def test_a_radio_that_carries_a_pole_is_never_switched(tarrow: Plan) -> None:
+    """Ridge is reached through a radio at another pole: that port would take the whole pole away."""
+    where = topology_of(tarrow).uplink["ridge"]
+    pole, port = where.split("/port/")
+    data = may_act(tarrow).model_dump(mode="json", by_alias=True, exclude_none=True)
+    for one in data["poles"]:
+        for load in one["loads"]:
+            load["may_cycle"] = True
+    assert "another pole" in asked(Plan.model_validate(data), pole, port)
+
+
+def test_work_that_is_planned_stops_every_switching_at_the_pole(tarrow: Plan) -> None:
+    book = with_alarm("yards/port/2", "frames-broken")
+    book, _ = operate(book, Key("yards/port/2", "frames-broken"), Operator.SHELVED, "sam", "re-termination", NOW_S)
+    assert "somebody may be touching it" in asked(tarrow, book=book)
+
+
+def test_which_cameras_are_revived(tarrow: Plan) -> None:
+    plan, resource = may_act(tarrow), "yards/load/yards-ramp-camera"
+    book = with_alarm(resource, "load-silent")
+    assert to_revive(book, plan, NOW_S, 60, 60) == [("yards", "1")]
+    assert to_revive(book, plan, NOW_S, 6000, 60) == [], "not before it has stood for a while"
+    assert to_revive(book, tarrow, NOW_S, 60, 60) == [], "not where the plan does not want it"
+    alarm = book.alarms[Key(resource, "load-silent")]
+    assert alarm.cause is not None
+
+    def revived(changed: Alarm) -> list[tuple[str, str]]:
+        return to_revive(Book({changed.key: changed}), plan, NOW_S, 60, 60)
+
+    assert revived(replace(alarm, cleared=True)) == []
+    assert revived(replace(alarm, cause=replace(alarm.cause, name="copper-drop"))) == []
+    assert revived(replace(alarm, cause=replace(alarm.cause, percent=50.0))) == []
