@@ -92,6 +92,10 @@ class Book:
 
     alarms: Mapping[Key, Alarm] = field(default_factory=dict)
     pending: Mapping[Key, int] = field(default_factory=dict)
+    raises: Mapping[Key, tuple[float, ...]] = field(default_factory=dict)
+    """When each key was raised within the last hour."""
+    bad_s: Mapping[Key, float] = field(default_factory=dict)
+    """When a chattering key was last seen to be bad."""
 
     def raised(self) -> list[Alarm]:
         """Alarms that stand now, most severe first, then oldest first."""
@@ -101,21 +105,49 @@ class Book:
         )
 
 
+CHATTER_TIMES, CHATTER_S, QUIET_S = 4, 3600.0, 1800.0
+"""An alarm that is raised so often within the hour is a chattering one (ISA-18.2): it then stands until its cause has
+been away for half an hour on end. The figures are common practice, no source: defaults to be tested."""
+
+
 def step(book: Book, conditions: Iterable[Condition], now_s: float) -> tuple[Book, list[Change]]:
     """Take the conditions of one judgement at ``now_s``; the new book and what has changed."""
-    alarms, pending = book.alarms, book.pending
+    alarms, pending, raises, bad = book.alarms, book.pending, book.raises, book.bad_s
     changes: list[Change] = []
     for condition in conditions:
         key, alarm = condition.key, alarms.get(condition.key)
         if condition.severity is None and key not in pending and (alarm is None or alarm.cleared):
             continue
+        recent = tuple(at_s for at_s in raises.get(key, ()) if now_s - at_s < CHATTER_S)
+        if condition.severity is not None and (key in bad or len(recent) >= CHATTER_TIMES):
+            bad = {**bad, key: now_s}
+        if condition.severity is None and key in bad:
+            if now_s - bad[key] < QUIET_S:
+                continue
+            bad = {k: at_s for k, at_s in bad.items() if k != key}
         change, waits = _one(alarm, condition, pending.get(key, 0), now_s)
         if waits != pending.get(key, 0):
             pending = {**pending, key: waits} if waits else {k: n for k, n in pending.items() if k != key}
+        if change and change.what in ("raised", "raised again"):
+            recent = (*recent, now_s)
+            raises = {**{k: times for k, times in raises.items() if now_s - times[-1] < CHATTER_S}, key: recent}
+            change = _chattering(change, len(recent))
+            bad = {**bad, key: now_s} if len(recent) >= CHATTER_TIMES else bad
         if change:
             alarms = {**alarms, key: change.alarm}
             changes.append(change)
-    return (book if not changes and pending is book.pending else Book(alarms, pending)), changes
+    if not changes and pending is book.pending and bad is book.bad_s:
+        return book, []
+    return Book(alarms, pending, raises, bad), changes
+
+
+def _chattering(change: Change, times: int) -> Change:
+    """The change with a word on how often it came, once that is news by itself."""
+    if times < CHATTER_TIMES:
+        return change
+    words = f"it comes and goes, {times} times within the hour: it stands until it is quiet for {QUIET_S / 60:.0f} min"
+    text = f"{change.alarm.text}; {words}" if change.alarm.text else words
+    return replace(change, alarm=replace(change.alarm, text=text))
 
 
 def _one(alarm: Alarm | None, condition: Condition, waited: int, now_s: float) -> tuple[Change | None, int]:
@@ -196,7 +228,7 @@ def operate(book: Book, key: Key, wanted: Operator, who: str, note: str, now_s: 
         raise ValueError(f"{key} is {alarm.operator.value}; {wanted.value} cannot follow that")
     new = replace(alarm, operator=wanted)
     what: What = wanted.value  # type: ignore[assignment]  # every operator state but none is a What
-    return Book({**book.alarms, key: new}, book.pending), Change(new, now_s, what, who, note)
+    return replace(book, alarms={**book.alarms, key: new}), Change(new, now_s, what, who, note)
 
 
 def without(book: Book, keep: Iterable[str], now_s: float) -> tuple[Book, list[Change]]:
@@ -213,4 +245,5 @@ def without(book: Book, keep: Iterable[str], now_s: float) -> tuple[Book, list[C
         for a in gone
     ]
     alarms = {**book.alarms, **{c.alarm.key: c.alarm for c in changes}}
-    return Book(alarms, {k: n for k, n in book.pending.items() if k.resource in known}), changes
+    pending = {k: n for k, n in book.pending.items() if k.resource in known}
+    return replace(book, alarms=alarms, pending=pending), changes

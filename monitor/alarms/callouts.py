@@ -5,12 +5,13 @@ from dataclasses import dataclass
 from datetime import datetime, tzinfo
 from typing import Literal
 
-from monitor.alarms.book import Alarm, Change
+from monitor.alarms.book import Alarm, Change, Key
 from monitor.alarms.inventory import INVENTORY
 from monitor.alarms.states import Operator
+from monitor.facts import resources
 from monitor.plan.parts import Callout, Plan
 
-Kind = Literal["callout", "all clear", "letter"]
+Kind = Literal["callout", "reminder", "all clear", "letter", "test"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,32 +29,67 @@ class Message:
     not_before_s: float
 
 
+Called = tuple[int, float]
+"""How often a person was told of an alarm that stands, and when last (UTC seconds)."""
+
+
+def about(key: Key) -> str:
+    """What messages of one alarm are remembered under: people are not told of qualifiers one by one."""
+    return f"{key.resource} {key.type}"
+
+
 def messages_for(
     changes: Sequence[Change], plan: Plan, zone: tzinfo, told: Mapping[tuple[str, str], bool]
 ) -> Iterator[Message]:
-    """Messages that these changes call for. ``told`` says to whom an alarm's callout has already gone.
+    """Messages that these changes call for at once. ``told`` says to whom an alarm's callout has already gone.
 
-    People with ``at`` get the morning letter and no callouts. An alarm that is explained by another, shelved
-    or closed calls nobody.
+    People with ``at`` get the morning letter and no callouts; those with ``after_minutes`` are told by ``overdue``. An
+    alarm that is explained by another, shelved or closed calls nobody; one whose shelf has ended calls as if new.
     """
     for change in changes:
         for person in plan.callouts:
-            if person.at is not None or not _listens(person, change, zone):
+            if person.at is not None or not _listens(person, change.alarm, change.at_s, zone):
                 continue
-            if change.what in ("raised", "raised again", "severity changed") and _calls(change.alarm):
-                yield _message("callout", person, change, plan, zone, change.at_s + plan.rounds.hold_s)
-            elif change.what == "cleared" and told.get((person.name, str(change.alarm.key))):
+            if change.what in _CALLING and not change.alarm.cleared and _calls(change.alarm):
+                if not person.after_minutes:
+                    yield _message("callout", person, change, plan, zone, change.at_s + plan.rounds.hold_s)
+            elif change.what == "cleared" and told.get((person.name, about(change.alarm.key))):
                 yield _message("all clear", person, change, plan, zone, change.at_s)
+
+
+_CALLING = ("raised", "raised again", "severity changed", "un-shelved")
+
+
+def overdue(
+    standing: Sequence[Alarm], plan: Plan, zone: tzinfo, called: Mapping[tuple[str, str], Called], now_s: float
+) -> Iterator[Message]:
+    """Messages that time alone calls for: an alarm that nobody has acknowledged goes on to the next person, is told
+    again to those who want that, and to those whose hours have only now begun."""
+    for alarm in standing:
+        if alarm.cleared or not _calls(alarm) or alarm.operator is Operator.ACK:
+            continue
+        change = Change(alarm, alarm.raised_s, "raised")
+        for person in plan.callouts:
+            if person.at is not None or not _listens(person, alarm, now_s, zone):
+                continue
+            times, last_s = called.get((person.name, about(alarm.key)), (0, 0.0))
+            if not times and now_s - alarm.raised_s >= plan.rounds.hold_s + person.after_minutes * 60:
+                yield _message("callout", person, change, plan, zone, now_s)
+            elif times and person.remind_minutes and now_s - last_s >= person.remind_minutes * 60:
+                yield _message("reminder", person, change, plan, zone, now_s)
 
 
 def _calls(alarm: Alarm) -> bool:
     return not alarm.root and alarm.operator not in (Operator.SHELVED, Operator.CLOSED)
 
 
-def _listens(person: Callout, change: Change, zone: tzinfo) -> bool:
-    if change.alarm.severity.value not in person.severities:
+def _listens(person: Callout, alarm: Alarm, at_s: float, zone: tzinfo) -> bool:
+    if alarm.severity.value not in person.severities:
         return False
-    return in_hours(person.hours, datetime.fromtimestamp(change.at_s, zone))
+    place = resources.place_of(alarm.key.resource)
+    if person.places and place not in person.places and place.removeprefix("supply/") not in person.places:
+        return False
+    return in_hours(person.hours, datetime.fromtimestamp(at_s, zone))
 
 
 def in_hours(hours: str, local: datetime) -> bool:
@@ -84,7 +120,7 @@ def _message(kind: Kind, person: Callout, change: Change, plan: Plan, zone: tzin
         kind,
         alarm.key.resource,
         alarm.key.type,
-        subject if kind == "callout" else f"{subject} – all clear",
+        {"callout": subject, "reminder": f"{subject} – still", "all clear": f"{subject} – all clear"}[kind],
         body,
         change.at_s,
         not_before_s,
@@ -126,7 +162,7 @@ def _callout(alarm: Alarm, plan: Plan, zone: tzinfo) -> str:
         ]
     else:
         lines.append(f"What to do: {INVENTORY[alarm.key.type].to_do}.")
-    pole = next((pole for pole in plan.poles if pole.name == alarm.key.resource.split("/")[0]), None)
+    pole = next((pole for pole in plan.poles if pole.name == resources.place_of(alarm.key.resource)), None)
     if pole:
         lines += [f"{label}: {text}." for label, text in (("Place", pole.place), ("Access", pole.access)) if text]
     if cause:
@@ -154,3 +190,13 @@ def letter(
     ]
     subject = f"{plan.site.name}: morning letter, {len(wanted)} standing, {len(past)} came and went"
     return Message(person.name, person.to, "letter", plan.site.name, "letter", subject, "\n".join(lines), now_s, now_s)
+
+
+def digest(messages: Sequence[Message], zone: tzinfo) -> tuple[str, str]:
+    """Subject and body of one message in the place of many: what happened, in order, and the first of it whole."""
+    first = messages[0]
+    site = first.subject.partition(":")[0]
+    began, ended = (local_time(one.happened_s, zone) for one in (first, messages[-1]))
+    lines = [f"{len(messages)} messages from {began} to {ended}, as one:"]
+    lines += [f"- {one.subject.partition(': ')[2]}" for one in messages]
+    return f"{site}: {len(messages)} messages at once", "\n".join([*lines, "", "The first of them:", first.body])

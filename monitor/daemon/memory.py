@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from monitor.alarms.book import Book
+from monitor.alarms.callouts import Called
 from monitor.alarms.evidence import Before
 from monitor.alarms.gather import Silence
 from monitor.alarms.silence import Explained, Watch
@@ -47,6 +48,8 @@ class Memory:
     gasps: dict[str, float] = field(default_factory=dict)
     """Place → when its switch last said that its power is going."""
     told: dict[tuple[str, str], bool] = field(default_factory=dict)
+    called: dict[tuple[str, str], Called] = field(default_factory=dict)
+    """(person, alarm) → how often he was called because of it since it was raised, and when last."""
     notes: tuple[str, ...] = ()
     norms: Norms = field(default_factory=Norms)
     verdicts: dict[Slot, Verdict] = field(default_factory=dict)

@@ -1,10 +1,11 @@
 """The outbox's job: what waits is sent, and a line that is down becomes an alarm of the program itself."""
 
+from collections import deque
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 from monitor.alarms.book import Alarm, Change
-from monitor.alarms.callouts import Message, letter, local_time
+from monitor.alarms.callouts import Message, digest, letter, local_time
 from monitor.daemon.clock import Clock
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.rounds import Rounds
@@ -32,6 +33,20 @@ def accounts_of(secrets: Secrets) -> dict[str, Account]:
     return found
 
 
+FLOOD, FLOOD_S = 10, 600.0
+BETWEEN_S = 60.0
+"""How long what comes in a flood is gathered before it goes on as one message (common practice, no source)."""
+CALLS = ("callout", "reminder", "all clear")
+
+
+@dataclass(frozen=True, slots=True)
+class _Bundle:
+    """One message to be sent, and all those of the outbox that are in it."""
+
+    waiting: Waiting
+    whole: tuple[Waiting, ...]
+
+
 class Post:
     """Sends what the outbox holds; and what could not be put into it, while the disk cannot be written."""
 
@@ -41,6 +56,35 @@ class Post:
         """Attempts that could not be written down yet: what went must not go again, whatever the disk says."""
         self._unwritten_again_s = 0.0
         self.waiting = 0
+        self._went: dict[str, deque[float]] = {}
+        """Person → when callouts have gone to him lately."""
+
+    def _bundled(self, due: Sequence[Waiting], now_s: float) -> list["_Bundle"]:
+        """What goes together: of a person to whom more than FLOOD callouts would go within ten minutes, all that wait.
+
+        "More than 10 alarms in 10 minutes" is a flood: IEC 62682 and EEMUA 191, for one operator.
+        """
+        calls: dict[str, list[Waiting]] = {}
+        for one in due:
+            if one.message.kind in CALLS:
+                calls.setdefault(one.message.person, []).append(one)
+        flooded = {person: some for person, some in calls.items() if self._is_flood(person, len(some), now_s)}
+        bundles, done = [], set()
+        for one in due:
+            person = one.message.person
+            together = flooded.get(person, []) if one.message.kind in CALLS else []
+            if not together:
+                bundles.append(_Bundle(one, (one,)))
+            elif person not in done and now_s - max(self._went.get(person, [0.0]), default=0.0) >= BETWEEN_S:
+                done.add(person)
+                subject, body = digest([w.message for w in together], self._rounds.memory.design.zone)
+                message = replace(together[0].message, subject=subject, body=body)
+                bundles.append(_Bundle(replace(together[0], message=message), tuple(together)))
+        return bundles
+
+    def _is_flood(self, person: str, more: int, now_s: float) -> bool:
+        recent = sum(now_s - at_s < FLOOD_S for at_s in self._went.get(person, ()))
+        return recent + more > FLOOD
 
     async def send(self) -> float | None:
         """Send what may leave now."""
@@ -51,11 +95,8 @@ class Post:
         await self._mark()
         if now_s >= self._unwritten_again_s:
             await self._keeper.send_unwritten(now_s, self._carry_unwritten)
-        failing = [
-            one.why
-            for one, was in zip(sent, due, strict=False)
-            if one.why and was.attempts + 1 >= TROUBLE_AFTER_ATTEMPTS
-        ]
+        attempts = {was.id: was.attempts for was in due}
+        failing = [one.why for one in sent if one.why and attempts[one.id] + 1 >= TROUBLE_AFTER_ATTEMPTS]
         self.waiting = len(due) - sum(not one.why for one in sent)
         if failing or sent:
             await self._rounds.step([self._rounds.own("callouts-not-going-out", failing[0] if failing else "")])
@@ -70,13 +111,25 @@ class Post:
         return [one for one in due if one.id not in known or (known[one.id].why and known[one.id].again_s <= now_s)]
 
     async def _carry(self, due: Sequence[Waiting], now_s: float) -> list[Sent]:
-        memory = self._rounds.memory
-        sent = await send_waiting(due, self._carrier.send, now_s, lambda at: local_time(at, memory.design.zone))
+        memory, zone = self._rounds.memory, self._rounds.memory.design.zone
+        bundles = self._bundled(due, now_s)
+        went = await send_waiting(
+            [b.waiting for b in bundles], self._carrier.send, now_s, lambda at: local_time(at, zone)
+        )
+        by_id = {one.id: one for one in went}
+        sent: list[Sent] = []
+        for bundle in bundles:
+            outcome = by_id.get(bundle.waiting.id)
+            if outcome is None:
+                continue
+            sent += [replace(outcome, id=one.id) for one in bundle.whole]
+            if not outcome.why and bundle.waiting.message.kind in CALLS:
+                self._went.setdefault(bundle.waiting.message.person, deque(maxlen=64)).append(now_s)
         tried = {one.id for one in sent}
         for one in due:
             if one.id in tried and one.message.kind != "letter":
                 about = f"{one.message.resource} {one.message.type}"
-                memory.told[one.message.person, about] = one.message.kind == "callout"
+                memory.told[one.message.person, about] = one.message.kind in ("callout", "reminder")
         return sent
 
     async def _carry_unwritten(self, messages: Sequence[Message]) -> list[Message]:

@@ -6,7 +6,6 @@ from dataclasses import replace
 
 from monitor.alarms import conditions, evidence, silence
 from monitor.alarms.book import Change, Condition, Key, step
-from monitor.alarms.callouts import messages_for
 from monitor.alarms.cause import Cause, cause_of
 from monitor.alarms.gather import Silence, gather
 from monitor.alarms.inventory import INVENTORY
@@ -17,6 +16,7 @@ from monitor.daemon.clock import Clock
 from monitor.daemon.deriving import CAUSED, feeder_rounds, layer_of, of_meter, rates, subject_of, sudden_at
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.memory import Memory
+from monitor.daemon.telling import Telling
 from monitor.devices.ask.snmp import Outcome
 from monitor.devices.questions import MEASURE, REACH, Device, Script, poe_rows_of, script, scripts_of, serials_of
 from monitor.facts import resources
@@ -41,6 +41,7 @@ class Rounds:
     ) -> None:
         self.memory, self.asking, self.keeper, self._clock = memory, asking, keeper, clock
         self.link_changed: Callable[[str], None] = lambda place: None
+        self.telling = Telling(memory, keeper, clock)
         self._changed = changed
 
     # ---- jobs
@@ -284,23 +285,9 @@ class Rounds:
 
     async def tell(self, changes: list[Change]) -> None:
         """Keep changes and the messages that they call for; the outbox sends them."""
-        if not changes:
-            return
-        memory = self.memory
-        for change in changes:
-            level = logging.WARNING if change.what.startswith("raised") else logging.INFO
-            said = change.note or change.alarm.text
-            log.log(
-                level,
-                "%s: %s (%s)%s",
-                change.what,
-                change.alarm.key,
-                change.alarm.severity.value,
-                f": {said}" if said else "",
-            )
-        messages = list(messages_for(changes, memory.plan, memory.design.zone, memory.told))
-        await self.keeper.record(changes, messages)
-        self._changed()
+        if changes:
+            await self.telling.tell(changes)
+            self._changed()
 
 
 def _links(readings: Round) -> list[float]:

@@ -145,6 +145,7 @@ class Daemon:
         alarms = await keeper.ask(lambda store: store.alarms())
         memory.book = type(memory.book)({alarm.key: alarm for alarm in alarms})
         memory.told = await keeper.ask(lambda store: store.told())
+        memory.called = await keeper.ask(lambda store: store.called())
         memory.known = {(port, mac) for _, port, mac in await keeper.ask(lambda store: store.notes(STATION))}
         memory.serials = {optic: serial for _, optic, serial in await keeper.ask(lambda store: store.notes(OPTIC))}
         await keeper.ask(lambda store: store.note(now_s, "start", "farpole", f"started, version {own_version()}"))
@@ -240,6 +241,7 @@ class Daemon:
             book=memory.book,
             before=memory.before,
             told=memory.told,
+            called=memory.called,
             known=memory.known,
             norms=memory.norms,
             serials=memory.serials,

@@ -69,13 +69,19 @@ def timetable(
         period_s = plan.rounds.reach_s if feeder else plan.rounds.measure_s
         schedule.every(f"power {asked.resource}", period_s, _powers(powering, asked), 1.0 + 0.5 * i)
     schedule.every("write", min(plan.rounds.reach_s, 15.0), without_answer(write), 2.0)
-    schedule.every("send", 1.0, post.send, 1.0)
+    _people(schedule, rounds, post)
     schedule.every("mend", 3600.0, _mends(rounds, Mending(keeper, clock)), 10.0)
     schedule.every("fold", 3600.0, _folds(Folding(design, keeper, clock), Judging(rounds, keeper, clock)), 60.0)
-    for person in plan.callouts:
+    return schedule
+
+
+def _people(schedule: Schedule, rounds: Rounds, post: Post) -> None:
+    """What people are told, and when."""
+    schedule.every("send", 1.0, post.send, 1.0)
+    schedule.every("remind", 10.0, without_answer(rounds.telling.remind), 5.0)
+    for person in rounds.memory.plan.callouts:
         if person.at:
             schedule.daily(f"letter {person.name}", person.at, lambda person=person: post.morning_letter(person))  # type: ignore[misc]  # mypy cannot type a default that binds the loop's name
-    return schedule
 
 
 def _reaches(rounds: Rounds, place: str) -> Job:

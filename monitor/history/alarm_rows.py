@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
-from sqlalchemy import Connection, and_, insert, or_, select, update
+from sqlalchemy import Connection, and_, func, insert, or_, select, update
 
 from monitor.alarms.book import Alarm, Change, Key
 from monitor.alarms.callouts import Message
@@ -98,6 +98,19 @@ class AlarmRows(Kept):
         query = select(c.person, c.resource, c.type, c.kind).where(going, c.kind != "letter").order_by(c.id)
         rows = self._look(lambda connection: connection.execute(query).all())
         return {(r.person, f"{r.resource} {r.type}"): r.kind == "callout" for r in rows}
+
+    def called(self) -> dict[tuple[str, str], tuple[int, float]]:
+        """(person, alarm) → how many callouts and reminders about it there were since it was raised, and the last."""
+        o, a = t.outbox.c, t.alarm.c
+        query = (
+            select(o.person, o.resource, o.type, func.count(), func.max(o.not_before_s))
+            .join(t.alarm, and_(a.resource == o.resource, a.type == o.type))
+            .where(o.kind.in_(("callout", "reminder")), o.state != "withdrawn")
+            .where(a.cleared.is_(False), o.happened_s >= a.raised_s)
+            .group_by(o.person, o.resource, o.type)
+        )
+        rows = self._look(lambda connection: connection.execute(query).all())
+        return {(r[0], f"{r[1]} {r[2]}"): (int(r[3]), float(r[4])) for r in rows}
 
     def due(self, now_s: float) -> list[Waiting]:
         """Messages that may leave now, in the order in which things happened.

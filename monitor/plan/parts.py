@@ -174,6 +174,9 @@ class Callout(Part):
     severities: list[Severity] = Field(min_length=1)
     hours: Annotated[str, Field(pattern=r"^(any|([01]\d|2[0-3]):[0-5]\d-([01]\d|2[0-3]):[0-5]\d)$")] = "any"
     at: Annotated[str, Field(pattern=r"^([01]\d|2[0-3]):[0-5]\d$")] | None = None
+    places: list[Name] = Field([], description="poles and supplies of which this person is told; none named: of all")
+    after_minutes: float = Field(0, ge=0, le=10_080, description="told only if nobody has acknowledged for so long")
+    remind_minutes: float | None = Field(None, ge=1, le=10_080, description="told again so often until somebody does")
 
 
 class SignOfLife(Part):

@@ -122,3 +122,26 @@ class Life(RuleBasedStateMachine):
 
 TestLife = Life.TestCase
 TestLife.settings = settings(max_examples=60, stateful_step_count=40)
+
+
+def test_a_chattering_alarm_stands_until_it_is_quiet() -> None:
+    """ISA-18.2: an alarm that comes and goes many times is one alarm, not many; it is raised four times, then held."""
+    key = Key("creek/port/1", "port-cut")
+    book, raised, cleared, at_s = Book(), 0, 0, 0.0
+    for turn in range(40):
+        for severity in (Severity.MINOR, None, None, None, None):
+            book, changes = step(book, [Condition(key, severity, "shorts are counted")], at_s)
+            raised += any(c.what.startswith("raised") for c in changes)
+            cleared += any(c.what == "cleared" for c in changes)
+            at_s += 12.0
+        if turn == 39:
+            assert "it comes and goes, 4 times within the hour" in book.alarms[key].text
+    assert (raised, cleared) == (4, 3)
+    assert not book.alarms[key].cleared
+    for _ in range(200):
+        book, changes = step(book, [Condition(key, None)], at_s)
+        at_s += 12.0
+        if changes:
+            break
+    assert [c.what for c in changes] == ["cleared"]
+    assert 1800 <= at_s - 40 * 60 <= 1800 + 120

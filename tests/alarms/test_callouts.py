@@ -4,7 +4,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from monitor.alarms.book import Book, Condition, Key, operate, step
-from monitor.alarms.callouts import in_hours, letter, messages_for
+from monitor.alarms.callouts import digest, in_hours, letter, messages_for, overdue
 from monitor.alarms.evidence import Evidence
 from monitor.alarms.states import Operator, Severity
 from monitor.plan.parts import Callout, Plan
@@ -93,3 +93,76 @@ def test_what_healed_within_the_hold_stands_in_the_letter_whatever_its_severity(
     assert "0 standing, 1 came and went" in message.subject
     assert "creek pole-silent (critical): " in message.body
     assert "20 s; it was the path" in message.body
+
+
+def people(plan: Plan, *people: Callout) -> Plan:
+    return plan.model_copy(update={"callouts": list(people)})
+
+
+OWNER = Callout(name="owner", to="phone", severities=["critical"], remind_minutes=60)
+NEIGHBOUR = Callout(name="neighbour", to="mail", severities=["critical"], after_minutes=15)
+
+
+def test_nobody_answers_so_the_next_is_told_and_the_first_again(tarrow: Plan) -> None:
+    plan, start_s = people(tarrow, OWNER, NEIGHBOUR), 1_790_000_000.0
+    book, changes = step(Book(), [CONDITION], start_s)
+    assert [m.person for m in messages_for(changes, plan, SYDNEY, {})] == ["owner"]
+    called: dict[tuple[str, str], tuple[int, float]] = {("owner", "creek pole-silent"): (1, start_s)}
+    said: list[tuple[int, str, str]] = []
+    for minute in range(0, 130):
+        now_s = start_s + 60 * minute
+        for one in overdue(book.raised(), plan, SYDNEY, called, now_s):
+            said.append((minute, one.person, one.kind))
+            called[one.person, "creek pole-silent"] = (
+                called.get((one.person, "creek pole-silent"), (0, 0.0))[0] + 1,
+                now_s,
+            )
+    assert said == [(16, "neighbour", "callout"), (60, "owner", "reminder"), (120, "owner", "reminder")]
+
+
+@pytest.mark.parametrize("act", [Operator.ACK, Operator.CLOSED, Operator.SHELVED])
+def test_who_has_answered_is_left_alone_and_nobody_else_is_woken(tarrow: Plan, act: Operator) -> None:
+    book, _ = step(Book(), [CONDITION], 0.0)
+    book, _ = operate(book, SILENT, act, "sam", "", 60.0)
+    later = list(overdue(book.raised(), people(tarrow, OWNER, NEIGHBOUR), SYDNEY, {}, 86_400.0))
+    assert later == []
+
+
+def test_whose_hours_begin_later_is_told_then_if_it_still_stands(tarrow: Plan) -> None:
+    day = OWNER.model_copy(update={"hours": "08:00-18:00", "remind_minutes": None})
+    night_s = datetime(2026, 3, 1, 2, 10, tzinfo=SYDNEY).timestamp()
+    book, changes = step(Book(), [CONDITION], night_s)
+    plan = people(tarrow, day)
+    assert list(messages_for(changes, plan, SYDNEY, {})) == []
+    assert list(overdue(book.raised(), plan, SYDNEY, {}, night_s + 3600)) == []
+    (message,) = overdue(book.raised(), plan, SYDNEY, {}, night_s + 6 * 3600)
+    assert (message.person, message.happened_s) == ("owner", night_s)
+
+
+def test_people_are_told_of_their_own_places_only(tarrow: Plan) -> None:
+    mine = OWNER.model_copy(update={"places": ["yards", "office-a"]})
+    _, creek = step(Book(), [CONDITION], 0.0)
+    assert list(messages_for(creek, people(tarrow, mine), SYDNEY, {})) == []
+    for resource, kind in (("yards/port/1", "poe-port-fault"), ("supply/office-a", "supply-lost")):
+        book = Book()
+        for i in range(3):
+            book, changes = step(book, [Condition(Key(resource, kind), Severity.CRITICAL)], float(i))
+            if changes:
+                break
+        assert len(list(messages_for(changes, people(tarrow, mine), SYDNEY, {}))) == 1
+
+
+def test_many_messages_are_one_that_names_them_all_and_tells_the_first_whole(tarrow: Plan) -> None:
+    made = []
+    for i, pole in enumerate(("creek", "yards", "ridge")):
+        condition = Condition(Key(pole, "pole-silent"), Severity.CRITICAL, f"{pole} is silent.", cause=CONDITION.cause)
+        _, changes = step(Book(), [condition], 1_790_000_000.0 + i)
+        made += list(messages_for(changes, tarrow, SYDNEY, {}))
+    subject, body = digest(made, SYDNEY)
+    assert subject == "Tarrow Downs: 3 messages at once"
+    assert [line for line in body.splitlines() if line.startswith("- ")] == [
+        "- creek silent",
+        "- yards silent",
+        "- ridge silent",
+    ]
+    assert "Take along: " in body

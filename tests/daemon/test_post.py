@@ -165,3 +165,21 @@ async def test_what_has_gone_and_cannot_be_marked_does_not_go_again(
         await office.later(1)
     assert len(office.line.sent) == 1
     assert await office.rounds.keeper.ask(lambda store: store.due(4e9)) == []
+
+
+async def test_a_flood_is_a_few_messages_that_name_everything(office: Office) -> None:
+    """IEC 62682 and EEMUA 191: more than ten alarms in ten minutes are a flood. Thirty alarms within two minutes."""
+    keys = [Key(f"{pole}/port/{i}", "poe-port-fault") for pole in ("creek", "yards", "ridge") for i in range(1, 11)]
+    for i, key in enumerate(keys):
+        for _ in range(3):
+            await office.rounds.step([Condition(key, Severity.MAJOR, f"port of {key.resource}")])
+        await office.later(4)
+        assert len(office.line.sent) <= 12, i
+    for _ in range(60):
+        await office.later(5)
+    assert len(office.line.sent) <= 14
+    told = "\n".join(f"{title}\n{body}" for _, title, body in office.line.sent)
+    for key in keys:
+        assert key.resource in told
+    waiting = await office.post._keeper.ask(lambda store: store.due(office.clock.wall_s() + 3600))
+    assert waiting == []
