@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime, tzinfo
 from typing import Literal
 
-from monitor.alarms.book import Alarm, Change, Key
+from monitor.alarms.book import Alarm, Book, Change, Key
 from monitor.alarms.inventory import INVENTORY
 from monitor.alarms.states import Operator
 from monitor.facts import resources
@@ -46,7 +46,10 @@ def messages_for(
     People with ``at`` get the morning letter and no callouts; those with ``after_minutes`` are told by ``overdue``. An
     alarm that is explained by another, shelved or closed calls nobody; one whose shelf has ended calls as if new.
     """
+    last = {change.alarm.key: change.alarm for change in changes}
     for change in changes:
+        if last[change.alarm.key].root:
+            continue  # raised and explained in one breath
         for person in plan.callouts:
             if person.at is not None or not _listens(person, change.alarm, change.at_s, zone):
                 continue
@@ -58,6 +61,19 @@ def messages_for(
 
 
 _CALLING = ("raised", "raised again", "severity changed", "un-shelved")
+
+
+RESTART_S = 150.0
+"""How long a switch may take to restart with its light on (common practice, no source): nobody is woken by that."""
+
+
+def may_leave(message: Message, book: Book, now_s: float) -> bool:
+    """May a callout leave now? One of a pole whose switch most probably restarts waits for that, beyond its hold."""
+    if message.kind != "callout" or message.type != "pole-silent":
+        return True
+    alarm = book.alarms.get(Key(message.resource, message.type))
+    restarts = alarm is not None and alarm.cause is not None and alarm.cause.group == "switch"
+    return not restarts or now_s - message.happened_s >= RESTART_S
 
 
 def overdue(

@@ -140,7 +140,7 @@ FAULTS_OF_LOADS: Final = (
         33,
         "network",
         0.05,
-        {"tree_changes": 0.95, "ping_lost": 0.6, "stream_lost": 0.5, "agent_silent": 0.4, "several_ports": 0.4},
+        {"tree_changes": 0.95, "ping_lost": 0.6, "stream_lost": 0.5, "agent_silent": 0.4, "pole_silent": 0.35, "several_ports": 0.4},
         {VISIT: 4},
     ),
     Fault("internet-out", 34, "head-end", 0.3, {"sign_of_life_lost": 0.97}),

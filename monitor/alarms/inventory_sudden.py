@@ -7,6 +7,15 @@ from monitor.alarms.states import Severity
 
 SUDDEN: Final = (
     AlarmType(
+        "ports-struck",
+        "several loads of one pole failed within seconds of each other",
+        "powerProblem",
+        "lightning, water or the switch's own supply: not before the storm has passed; take spares of each kind along",
+        Severity.MAJOR,
+        on_rounds=1,
+        off_rounds=1,
+    ),
+    AlarmType(
         "light-fell",
         "less light arrives than was usual until now, though its limit is not near",
         "degradedSignal",

@@ -76,7 +76,8 @@ def look(watch: Watch, sight: Sight) -> Watch:
         agent_misses=watch.agent_misses + 1 if sight.agent is State.SILENT else 0,
     )
     if sight.answers:
-        back = watch.back_since_s if not watch.silent and watch.back_since_s is not None else sight.at_s
+        was_away = watch.silent or watch.held_until_s > 0  # held: another's silence explained it until now
+        back = watch.back_since_s if not was_away and watch.back_since_s is not None else sight.at_s
         return replace(watch, misses=0, kinds=0, answered_s=sight.at_s, back_since_s=back, held_until_s=0.0)
     if sight.at_s < watch.held_until_s:
         return replace(watch, misses=1, kinds=0)

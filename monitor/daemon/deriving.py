@@ -8,7 +8,7 @@ from monitor.alarms.book import Condition, Key
 from monitor.alarms.gather import at_load, at_pole
 from monitor.alarms.inventory import INVENTORY
 from monitor.alarms.layers import Layers, first_broken
-from monitor.alarms.silence import GRACE_S, Sight
+from monitor.alarms.silence import GRACE_S, Sight, Watch
 from monitor.daemon.memory import Memory
 from monitor.devices.ask.snmp import Answer, Outcome
 from monitor.devices.questions import Device
@@ -92,13 +92,16 @@ def _learnt(memory: Memory, place: str, port: str, now_s: float) -> bool | None:
     return port in ports if ports and now_s - at_s <= LEARNT_FRESH_S else None
 
 
+def is_starting(watch: Watch | None, now_s: float) -> bool:
+    """Has a place come back so lately that what hangs on it may still be starting?"""
+    return watch is not None and (watch.back_since_s is None or now_s - watch.back_since_s < GRACE_S)
+
+
 def sudden_at(memory: Memory, place: str, now_s: float) -> list[Condition]:
     """What has just changed at a pole that answers, and had time to start."""
     watch = memory.watches.get(place)
     pole = next((pole for pole in memory.plan.poles if pole.name == place), None)
-    if pole is None or watch is None or watch.doubtful or watch.back_since_s is None:
-        return []
-    if now_s - watch.back_since_s < GRACE_S:
+    if pole is None or watch is None or watch.doubtful or is_starting(watch, now_s):
         return []
     found = list(sudden.of_pole(pole, memory.plan, at_pole(memory, place, now_s)))
     for load in pole.loads:

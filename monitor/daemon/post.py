@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from monitor.alarms.book import Alarm, Change
-from monitor.alarms.callouts import Message, digest, letter, local_time
+from monitor.alarms.callouts import Message, digest, letter, local_time, may_leave
 from monitor.daemon.clock import Clock
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.rounds import Rounds
@@ -107,7 +107,8 @@ class Post:
             due: list[Waiting] = await self._keeper.ask(lambda store: store.due(now_s))
         except NotKept:
             return []  # the keeper says so and raises the alarm
-        known = self._unmarked
+        known, book = self._unmarked, self._rounds.memory.book
+        due = [one for one in due if may_leave(one.message, book, now_s)]
         return [one for one in due if one.id not in known or (known[one.id].why and known[one.id].again_s <= now_s)]
 
     async def _carry(self, due: Sequence[Waiting], now_s: float) -> list[Sent]:

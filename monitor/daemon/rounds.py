@@ -8,12 +8,13 @@ from monitor.alarms import conditions, evidence, silence
 from monitor.alarms.book import Change, Condition, Key, step
 from monitor.alarms.cause import Cause, cause_of
 from monitor.alarms.gather import Silence, gather
+from monitor.alarms.grouping import of_poles, rooted
 from monitor.alarms.inventory import INVENTORY
 from monitor.alarms.silence import Sight
 from monitor.budgets.autonomy import dusk_in_s
 from monitor.daemon.asking import Asking
 from monitor.daemon.clock import Clock
-from monitor.daemon.deriving import CAUSED, feeder_rounds, layer_of, of_meter, rates, subject_of, sudden_at
+from monitor.daemon.deriving import CAUSED, feeder_rounds, is_starting, layer_of, of_meter, rates, subject_of, sudden_at
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.memory import Memory
 from monitor.daemon.telling import Telling
@@ -135,10 +136,15 @@ class Rounds:
         self.memory.norms.take(readings)
         self.memory.latest.take(readings)
         found = [
-            *conditions.of_ports(readings),
+            *self._of_ports(device, readings),
             *(sudden_at(self.memory, device.place, self._clock.wall_s()) if tier == MEASURE else ()),
         ]
         await self.take(readings, found + (of_meter(device, answer) if device in self.memory.design.meters else []))
+
+    def _of_ports(self, device: Device, readings: Round) -> Iterable[Condition]:
+        """Port states; of a pole that has only just come back none is told to be wrong: its ports start."""
+        starting = is_starting(self.memory.watches.get(device.place), self._clock.wall_s())
+        return (c for c in conditions.of_ports(readings) if not starting or c.severity is None)
 
     async def take(self, readings: Round, found: list[Condition]) -> None:
         """Keep a round, judge it, and step the book with that and with what else was found."""
@@ -270,7 +276,11 @@ class Rounds:
     async def step(self, found: Iterable[Condition]) -> None:
         """Step the book; keep what has changed and tell people."""
         memory = self.memory
-        memory.book, changes = step(memory.book, map(self._caused, found), self._clock.wall_s())
+        now_s = self._clock.wall_s()
+        memory.book, changes = step(memory.book, map(self._caused, rooted(list(found), memory.book)), now_s)
+        if changes:
+            memory.book, more = step(memory.book, of_poles(memory.plan, memory.book, self.why), now_s)
+            changes += more
         await self.tell(changes)
 
     def _caused(self, condition: Condition) -> Condition:

@@ -95,3 +95,21 @@ async def test_a_load_s_alarm_carries_its_cause_and_what_to_take_along(tarrow: P
     callout = next(m for m in farm.kept.messages if m.resource == alarm.key.resource)
     assert "Check first: " in callout.body
     assert "Take along: " in callout.body
+
+
+async def test_lightning_at_one_pole_is_one_callout_with_its_cause(tarrow: Plan, sheets: Sheets) -> None:
+    farm = await broken(tarrow, sheets, "lightning", "yards", minutes=20)
+    standing = [alarm for alarm in farm.memory.book.raised() if not alarm.root]
+    assert Key("yards", "ports-struck") in [alarm.key for alarm in standing]
+    struck = farm.memory.book.alarms[Key("yards", "ports-struck")]
+    assert struck.cause is not None
+    assert struck.cause.suspects[0].fault == "lightning", struck.cause.suspects
+    linked = [alarm for alarm in farm.memory.book.raised() if alarm.root == "yards"]
+    assert len(linked) >= 2
+    farm.world.faults = []
+    at_s = farm.clock.wall_s()
+    for _ in range(15):
+        at_s += 60
+        await farm.at(at_s)
+    assert farm.memory.book.alarms[struck.key].cleared
+    assert not [a for a in farm.memory.book.raised() if a.severity.value in ("major", "critical")]
