@@ -92,7 +92,7 @@ class Book:
 
     alarms: Mapping[Key, Alarm] = field(default_factory=dict)
     pending: Mapping[Key, int] = field(default_factory=dict)
-    raises: Mapping[Key, tuple[float, ...]] = field(default_factory=dict)
+    raised_s: Mapping[Key, tuple[float, ...]] = field(default_factory=dict)
     """When each key was raised within the last hour."""
     bad_s: Mapping[Key, float] = field(default_factory=dict)
     """When a chattering key was last seen to be bad."""
@@ -112,7 +112,7 @@ been away for half an hour on end. The figures are common practice, no source: d
 
 def step(book: Book, conditions: Iterable[Condition], now_s: float) -> tuple[Book, list[Change]]:
     """Take the conditions of one judgement at ``now_s``; the new book and what has changed."""
-    alarms, pending, raises, bad = book.alarms, book.pending, book.raises, book.bad_s
+    alarms, pending, raises, bad = book.alarms, book.pending, book.raised_s, book.bad_s
     changes: list[Change] = []
     for condition in conditions:
         key, alarm = condition.key, alarms.get(condition.key)
