@@ -50,6 +50,22 @@ def add_cycle(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -
     cycle.set_defaults(room="monitor.cli.cycle")
 
 
+def add_review(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """farpole review."""
+    review = commands.add_parser(
+        "review",
+        help="the review of a month: which pole to visit first, and why",
+        description="Write the review of a month from the history: the pole to visit first, availability, what is left "
+        "of each margin, alarms, repairs, what could not be measured. A running farpole is not needed.",
+    )
+    review.add_argument("--plan", type=Path, required=True, help="the plan (a YAML file)")
+    review.add_argument("--month", metavar="YYYY-MM", help="which month (default: the last whole one)")
+    review.add_argument("--out", type=Path, metavar="FILE", help="FILE.html or FILE.pdf (default: words)")
+    review.add_argument("--data", type=Path, default=None, help="data directory of the daemon")
+    review.add_argument("--json", action="store_true", help="print one JSON document")
+    review.set_defaults(room="monitor.cli.review")
+
+
 def add_note(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     """farpole note."""
     note = commands.add_parser(

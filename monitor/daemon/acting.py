@@ -25,7 +25,8 @@ BEGUN, DONE = "port switching begun", "port switching done"
 OFF_S = 10.0
 ON_TRIES_EACH_S = 5.0
 LEFT_OFF_AFTER_S = 60.0
-REVIVE_AFTER_S, REVIVE_PERCENT = 60.0, 60.0
+REVIVE_AFTER_ROUNDS, REVIVE_PERCENT = 4, 60.0
+"""How long an alarm must have stood, in reachability rounds, and how sure its cause must be (common practice)."""
 _ON, _OFF = 1, 2
 """pethPsePortAdminEnable: true(1), false(2), RFC 3621 with TruthValue of RFC 2579."""
 TIMEOUT_S = 2.0
@@ -168,7 +169,8 @@ class Acting:
         """Finish what was begun; then cycle cameras that hang, where the plan wants that, under the same guards."""
         await self.finish()
         memory = self._rounds.memory
-        for pole, port in to_revive(memory.book, memory.plan, self._clock.wall_s(), REVIVE_AFTER_S, REVIVE_PERCENT):
+        after_s = REVIVE_AFTER_ROUNDS * memory.plan.rounds.reach_s
+        for pole, port in to_revive(memory.book, memory.plan, self._clock.wall_s(), after_s, REVIVE_PERCENT):
             if await self.refusal(pole, port):
                 continue
             try:

@@ -26,6 +26,7 @@ BOOT_S = 8.0
 ROUNDS: dict[str, float] = {"reach_s": 5, "measure_s": 10, "learn_s": 86_400, "hold_s": 3, "stream_s": 20}
 """The demo's pace: a real site asks every 15 and 60 s and holds a callout for 30 s."""
 TCP_OFFSET = 20_000
+REVIEW_AT_S = 170.0
 WRITING = chance.token_urlsafe(12)
 """The community by which the demo's ports are switched; of this run only."""
 
@@ -112,6 +113,7 @@ class Demo:
         moments = sorted(
             [(s.start_s, f"now breaks: {s.words}") for s in story]
             + [(s.end_s, f"repaired: {s.fault} at {s.pole}") for s in story]
+            + ([(REVIEW_AT_S, self._review_words())] if self.page is not None else [])
         )
         before = 0.0
         for at_s, words in moments:
@@ -119,6 +121,10 @@ class Demo:
             before = at_s
             self.say(words)
         await asyncio.Event().wait()
+
+    def _review_words(self) -> str:
+        host, port = self.page or ("", 0)
+        return f"the review of the months behind it, with what is next: http://{host}:{port}/review"
 
     async def _watch(self) -> None:
         """Ends when the first scene's alarm has been called out, where that was asked for."""

@@ -62,7 +62,6 @@ class Design:
         asked = {
             "sign_of_life: nothing is sent outside, so nobody is told when this box dies": plan.sign_of_life
             is not None,
-            "acting: no port is ever switched": plan.acting.cycle != "off" or plan.acting.revive_hung_camera != "off",
             "controller: only Modbus TCP is read": any(
                 isinstance(s, SolarSupply) and s.controller and s.controller.kind != "modbus-tcp" for s in plan.supplies
             ),

@@ -10,6 +10,7 @@ from monitor.alarms.states import Operator
 from monitor.daemon.acting import Acting, CannotAct
 from monitor.daemon.auditing import accept
 from monitor.daemon.clock import Clock
+from monitor.daemon.reviewing import Reviewing
 from monitor.daemon.rounds import Rounds
 from monitor.facts.readings import Slot
 from monitor.history.records import Repair
@@ -17,6 +18,7 @@ from monitor.history.store import NotKept
 from monitor.margins.kinds import watched
 from monitor.margins.verdict import ranked
 from monitor.show.judged import cause_view, judged_view
+from monitor.show.month import Month
 from monitor.show.picture import alarm_view, compose
 from monitor.show.ports import Line, Refused
 from monitor.show.views import AlarmView, Picture
@@ -96,6 +98,15 @@ class Desk:
     def why(self, place: str) -> dict[str, Any]:
         """The most probable causes of what is wrong at a place now."""
         return cause_view(self.rounds.why(place))
+
+    async def month(self, month: str) -> Month:
+        """The review of a month, from the history."""
+        rounds, now_s = self.rounds, self._clock.wall_s()
+        design = rounds.memory.design
+        try:
+            return await rounds.keeper.ask(lambda store: Reviewing(store, design, month, now_s).month())
+        except (ValueError, NotKept) as error:
+            raise Refused(str(error)) from None
 
     def forecasts(self) -> dict[str, Any]:
         """What the last nightly judgement said."""

@@ -3,7 +3,7 @@
 import asyncio
 import json
 import logging
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
@@ -11,6 +11,7 @@ from monitor.alarms.book import Condition
 from monitor.alarms.drifting import of_verdicts
 from monitor.alarms.record import factors
 from monitor.daemon.clock import Clock
+from monitor.daemon.design import Design
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.rounds import OPTIC, Rounds
 from monitor.facts import resources
@@ -51,7 +52,10 @@ class Judging:
         """Judge every series, once a day; what cannot be read now is tried again at the next hour."""
         now_s = self._clock.wall_s()
         try:
-            offset_s = int(await self._keeper.ask(lambda store: store.setting("standard_offset_s", "0")))
+            decided = await self._keeper.ask(lambda store: store.setting_of("standard_offset_s"))
+            if decided is None:
+                return  # no day has been folded yet
+            offset_s = int(decided)
             today = day_of(now_s, offset_s)
             if today == self._judged_day:
                 return
@@ -86,30 +90,8 @@ class Judging:
         log.info("%d series judged in %.1f s, %d drift", len(verdicts), took_s, drifting)
 
     async def _whence(self, verdicts: Mapping[Slot, Verdict]) -> dict[Slot, str]:
-        """Where light was lost, of each run on which either direction drifts."""
-        design, found = self._rounds.memory.design, dict[Slot, str]()
-        for pole in design.plan.poles:
-            if pole.fibre is None:
-                continue
-            near, far = ends_of(pole, design.plan)
-            light = [slot for slot in (Slot(near, "rx_dbm"), Slot(far, "rx_dbm")) if slot in verdicts]
-            drifting = [one.judged for slot in light if (one := verdicts[slot]).drift is not None and one.judged]
-            if not drifting:
-                continue
-            from_day = max(judged.baseline.from_day for judged in drifting)
-            colours = [design.sheets.optics[o].tx_nm.value for o in (pole.fibre.end.optic, pole.fibre.start.optic)]
-            ways = [
-                lost(*await self._spans(nm, sends, receives, from_day))
-                for nm, (sends, receives) in zip(colours, ((far, near), (near, far)), strict=True)
-            ]
-            found |= dict.fromkeys(light, whence(ways[0], ways[1]))
-        return found
-
-    async def _spans(self, nm: float, sends: str, receives: str, from_day: int) -> tuple[Span, Span]:
-        tx = await self._keeper.ask(lambda store: store.features(Slot(sends, "tx_dbm"), from_day))
-        rx = await self._keeper.ask(lambda store: store.features(Slot(receives, "rx_dbm"), from_day))
-        levels = [at_both(features, from_day) for features in (tx, rx)]
-        return Span(nm, levels[0][0], levels[1][0]), Span(nm, levels[0][1], levels[1][1])
+        design = self._rounds.memory.design
+        return await self._keeper.ask(lambda store: lost_where(design, verdicts, store.features))
 
     def _conditions(self, verdicts: Mapping[Slot, Verdict]) -> list[Condition]:
         return list(of_verdicts(verdicts, self._watched))
@@ -153,3 +135,27 @@ def resets_of(
 
 def _date(at_s: float) -> str:
     return datetime.fromtimestamp(at_s, UTC).date().isoformat()
+
+
+def lost_where(
+    design: Design, verdicts: Mapping[Slot, Verdict], features: Callable[[Slot, int], Features]
+) -> dict[Slot, str]:
+    """Where light was lost, of each run on which either direction drifts; ``features`` gives those since a day."""
+    found: dict[Slot, str] = {}
+    for pole in design.plan.poles:
+        if pole.fibre is None:
+            continue
+        near, far = ends_of(pole, design.plan)
+        light = [slot for slot in (Slot(near, "rx_dbm"), Slot(far, "rx_dbm")) if slot in verdicts]
+        drifting = [one.judged for slot in light if (one := verdicts[slot]).drift is not None and one.judged]
+        if not drifting:
+            continue
+        from_day = max(judged.baseline.from_day for judged in drifting)
+        ways = []
+        for optic, sends, receives in ((pole.fibre.end.optic, far, near), (pole.fibre.start.optic, near, far)):
+            nm = design.sheets.optics[optic].tx_nm.value
+            tx = at_both(features(Slot(sends, "tx_dbm"), from_day), from_day)
+            rx = at_both(features(Slot(receives, "rx_dbm"), from_day), from_day)
+            ways.append(lost(Span(nm, tx[0], rx[0]), Span(nm, tx[1], rx[1])))
+        found |= dict.fromkeys(light, whence(ways[0], ways[1]))
+    return found

@@ -128,6 +128,11 @@ class Kept:
 
         return self._act(once)
 
+    def setting_of(self, name: str) -> str | None:
+        """A setting as it was decided, or None; nothing is written."""
+        query = select(t.setting.c.value).where(t.setting.c.name == name)
+        return self._look(lambda connection: connection.execute(query).scalar_one_or_none())
+
     def close(self) -> None:
         """Give the file back."""
         self._engine.dispose()

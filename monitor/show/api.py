@@ -94,6 +94,14 @@ def _judgement(routes: APIRouter, site: Site) -> None:
             raise HTTPException(404, f"{place!r} is no place of this site; there are {places}")
         return site.why(place)
 
+    @routes.get("/review/{month}")
+    async def review(month: str) -> dict[str, Any]:
+        """The review of a month (2026-10)."""
+        try:
+            return (await site.month(month)).json()
+        except Refused as refused:
+            raise HTTPException(404, str(refused)) from None
+
     @routes.get("/forecasts")
     async def forecasts() -> dict[str, Any]:
         """What the last nightly judgement said."""

@@ -200,17 +200,22 @@ def over_time(
     title: str,
 ) -> Markup:
     """A quantity over time: its mean as a line, the range around it, each limit as a dashed line."""
-    w, h, left, bottom = 640, 150, 52, 22
+    w, h, bottom = 640, 150, 22
     ok = [i for i in range(len(times_s)) if math.isfinite(means[i])]
     if len(ok) < 2:
         return _tag("p", "Not enough readings in this range yet.", class_="small")
     limits = [limit for limit in limits if math.isfinite(limit)]
+    # No light at all has no place on a scale: there the mean alone is drawn.
+    lows = [low if math.isfinite(low) else mean for low, mean in zip(lows, means, strict=True)]
+    highs = [high if math.isfinite(high) else mean for high, mean in zip(highs, means, strict=True)]
     low, high = min(lows[i] for i in ok), max(highs[i] for i in ok)
     near = [limit for limit in limits if low - 3 * (high - low) - 2 <= limit <= high + 3 * (high - low) + 2]
     low, high = min([low, *near]), max([high, *near])
     pad = 0.06 * (high - low) or 0.5
     low, high = low - pad, high + pad
     t0, t1 = times_s[ok[0]], times_s[ok[-1]]
+    marks = [(value, f"{value:.1f} {unit}") for value in (low + pad, (low + high) / 2, high - pad)]
+    left = 12 + 7 * max(len(words) for _, words in marks)
 
     def px(t: float) -> float:
         return left + (w - left - 8) * (t - t0) / ((t1 - t0) or 1)
@@ -227,8 +232,7 @@ def over_time(
         _tag("polyline", points=mean, class_="mean"),
     ]
     parts += [_line(left, py(limit), w - 8, py(limit), "limit-line") for limit in near]
-    for value in (low + pad, (low + high) / 2, high - pad):
-        parts.append(_text(left - 6, py(value) + 4, f"{value:.1f} {unit}", "small", "end"))
+    parts += [_text(left - 6, py(value) + 4, words, "small", "end") for value, words in marks]
     for share, anchor in ((0.0, "start"), (0.5, "middle"), (1.0, "end")):
         t = t0 + share * (t1 - t0)
         words = datetime.fromtimestamp(t, zone).strftime("%d %b %Y" if t1 - t0 > 3 * 86_400 else "%d %b %H:%M")

@@ -1,6 +1,7 @@
 """The pages: site, pole, alarms, rendered from the picture; live by server-sent events; acts by plain forms."""
 
 from collections.abc import AsyncIterator, Sequence
+from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Any
 from urllib.parse import quote
@@ -16,6 +17,7 @@ from monitor.facts.resources import place_of, tail_of
 from monitor.show import drawing
 from monitor.show.api import Act
 from monitor.show.ports import Refused, Site
+from monitor.show.review_page import number
 from monitor.show.terminal import when
 from monitor.show.views import AlarmView, LoadView, MarginView, Picture, PlaceView
 
@@ -90,6 +92,7 @@ def _templates() -> Environment:
         "ruler": drawing.ruler,
         "loads": loads_in_words,
         "local": _local,
+        "number": number,
     }
     return found
 
@@ -126,6 +129,19 @@ class Pages:
         standing = [{"place": place_of(a.resource), "alarm": a} for a in picture.alarms if not a.cleared]
         cleared = [a for a in picture.alarms if a.cleared]
         return self._render("alarms.html", picture, here="alarms", title="Alarms", standing=standing, cleared=cleared)
+
+    async def review(self, wanted: str) -> HTMLResponse:
+        """The review of a month; without a name the running one."""
+        picture = self._site.picture()
+        months = _months(picture)
+        wanted = wanted or months[0]
+        try:
+            month = await self._site.month(wanted)
+        except Refused as refused:
+            raise HTTPException(404, str(refused)) from None
+        return self._render(
+            "review.html", picture, here="review", title="Review", month=month, months=months, wanted=wanted
+        )
 
     async def pole(self, name: str, wanted: str) -> HTMLResponse:
         """One pole: margins as rulers, loads by layer, the last day, week or months."""
@@ -166,6 +182,13 @@ class Pages:
             }
 
 
+def _months(picture: Picture, number: int = 14) -> list[str]:
+    """The running month and those before it, newest first."""
+    now = datetime.fromtimestamp(picture.at_s, ZoneInfo(picture.timezone))
+    at = now.year * 12 + now.month - 1
+    return [f"{(at - i) // 12}-{(at - i) % 12 + 1:02d}" for i in range(number)]
+
+
 def _concerns(alarm: AlarmView, pole: str) -> bool:
     return not alarm.cleared and (place_of(alarm.resource) == pole or pole in alarm.impacted)
 
@@ -181,6 +204,14 @@ def pages(site: Site) -> APIRouter:
     @routes.get("/alarms")
     async def the_alarms() -> HTMLResponse:
         return shown.alarms()
+
+    @routes.get("/review")
+    async def this_month() -> HTMLResponse:
+        return await shown.review("")
+
+    @routes.get("/review/{month}")
+    async def one_month(month: str) -> HTMLResponse:
+        return await shown.review(month)
 
     @routes.get("/pole/{name}")
     async def one_pole(name: str, range: str = "week") -> HTMLResponse:

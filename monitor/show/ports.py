@@ -4,6 +4,7 @@ from collections.abc import AsyncIterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
 
+from monitor.show.month import Month
 from monitor.show.views import AlarmView, Picture
 
 
@@ -53,6 +54,10 @@ class Site(Protocol):
 
     def why(self, place: str) -> dict[str, Any]:
         """The most probable causes of what is wrong at a place now, with the evidence on them."""
+        ...
+
+    async def month(self, month: str) -> Month:
+        """The review of a month (2026-10); Refused where there is none."""
         ...
 
     def forecasts(self) -> dict[str, Any]:

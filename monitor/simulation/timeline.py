@@ -30,8 +30,8 @@ class Scene:
 
 STORY: tuple[Scene, ...] = (
     Scene(DROP_AT_S, DROP_AT_S + DROP_LASTS_S, "feeder-open", "creek"),
-    Scene(126.0, 150.0, "camera-hung", "yards"),
-    Scene(152.0, 178.0, "lightning", "woolshed"),
+    Scene(48.0, 600.0, "camera-hung", "yards"),
+    Scene(118.0, 158.0, "lightning", "yards"),
     Scene(210.0, 260.0, "fibre-cut", "yards"),
 )
 

@@ -1,0 +1,289 @@
+"""Gathers a month from the history for the review: readings, verdicts as they stood at its end, alarms, repairs."""
+
+import calendar
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+from datetime import UTC, date, datetime, tzinfo
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from monitor.alarms.drifting import sentence
+from monitor.alarms.kpi import Happened, figures
+from monitor.daemon.design import Design
+from monitor.daemon.judging import lost_where, resets_of
+from monitor.daemon.rounds import OPTIC
+from monitor.facts import resources
+from monitor.facts.quantities import QUANTITIES, UNITS
+from monitor.facts.readings import Slot
+from monitor.history.records import PastChange, Repair
+from monitor.history.store import Store
+from monitor.margins.features import Features
+from monitor.margins.kinds import Watched, watched
+from monitor.margins.limits import Limit
+from monitor.margins.verdict import Verdict, ranked, verdict_of
+from monitor.show.drawing import over_time
+from monitor.show.month import Available, FaultRow, Figure, Month, SeriesRow, Visit, lasted, work_list
+
+DAY_S, HOUR_S = 86_400.0, 3600.0
+SHOWN_DAYS = 430
+_FIGURES = (
+    "input_volts",
+    "poe_total_watts",
+    "supply_volts",
+    "feeder_amperes",
+    "battery_percent",
+    "clock_offset_seconds",
+)
+_FAULT_OF = {
+    "rx_dbm": {"bend": "fibre-bend", "transmitter": "laser-ageing"},
+    "bias_milliamperes": {"": "laser-ageing"},
+    "loop_ohms": {"": "corroded-joint"},
+    "held_watt_hours": {"": "battery-aged"},
+}
+_SILENT = ("pole-silent", "supply-lost", "head-end-silent")
+
+
+def span_of(month: str, zone: tzinfo) -> tuple[float, float]:
+    """Begin and end of ``2026-10`` in the site's time (UTC seconds); raises ValueError."""
+    try:
+        first = date.fromisoformat(f"{month}-01")
+    except ValueError:
+        raise ValueError(f"{month!r} is no month; write 2026-10") from None
+    days = calendar.monthrange(first.year, first.month)[1]
+    begin = datetime(first.year, first.month, 1, tzinfo=zone)
+    last = datetime(first.year, first.month, days, 23, 59, 59, tzinfo=zone)
+    return begin.timestamp(), last.timestamp() + 1
+
+
+class Reviewing:
+    """One month of one site; every question goes to a store that is only read."""
+
+    def __init__(self, store: Store, design: Design, month: str, now_s: float) -> None:
+        self._store, self._design = store, design
+        self._zone = ZoneInfo(design.plan.site.timezone)
+        self._month, self._now_s = month, now_s
+        self._from_s, self._to_s = span_of(month, self._zone)
+        self._to_s = min(self._to_s, now_s)
+        self._offset_s = int(store.setting_of("standard_offset_s") or 0)
+        self._watched = watched(design.plan, design.budget)
+
+    def month(self) -> Month:
+        """Everything."""
+        verdicts = dict(self._verdicts())
+        for slot, where in lost_where(self._design, verdicts, self._features).items():
+            verdicts[slot] = replace(verdicts[slot], whence=where)
+        raises = self._raises()
+        available = tuple(self._available(raises))
+        visits = tuple(self._visits(verdicts))
+        missing = tuple(self._not_measured(verdicts))
+        repairs = [r for r in self._store.repairs() if self._from_s <= r.at_s < self._to_s]
+        return Month(
+            self._design.plan.site.name,
+            datetime.fromtimestamp(self._from_s, self._zone).strftime("%B %Y"),
+            self._date(self._from_s),
+            self._date(self._to_s - 1),
+            datetime.fromtimestamp(self._now_s, self._zone).strftime("%d %b %Y %H:%M"),
+            visits,
+            available,
+            tuple(self._series(verdicts)),
+            tuple(self._figures()),
+            tuple(self._faults(raises)),
+            tuple((self._date(r.at_s), r.resource, r.who, r.text) for r in repairs),
+            figures([one for one, _ in raises], self._from_s, self._to_s),
+            missing,
+            work_list(visits, missing, {}),
+        )
+
+    def _date(self, at_s: float) -> str:
+        return datetime.fromtimestamp(at_s, self._zone).strftime("%d %b %Y")
+
+    # ---- judged series
+
+    def _features(self, slot: Slot, from_day: int = 0) -> Features:
+        """Features up to the month's last day."""
+        features = self._store.features(slot, from_day)
+        keep = features.days <= int((self._to_s - 1 + self._offset_s) // DAY_S)
+        return Features(*(getattr(features, name)[keep] for name in Features.__slots__))
+
+    def _verdicts(self) -> Iterator[tuple[Slot, Verdict]]:
+        """Each series as it would have been judged on the month's last day."""
+        repairs: Sequence[Repair] = self._store.repairs()
+        optics = self._store.notes(OPTIC)
+        last = int((self._to_s - 1 + self._offset_s) // DAY_S)
+        for slot, one in self._watched.items():
+            features = self._features(slot)
+            if len(features):
+                resets = resets_of(slot, one, repairs, optics, self._offset_s)
+                yield slot, verdict_of(slot, one, features, [r.day for r in resets if r.day <= last])
+
+    def _series(self, verdicts: dict[Slot, Verdict]) -> Iterator[SeriesRow]:
+        for slot, verdict in verdicts.items():
+            one = self._watched[slot]
+            unit = UNITS[QUANTITIES[slot.quantity].unit]
+            judged = verdict.judged
+            line = self._store.series(slot, self._from_s, self._to_s, 1)
+            features = self._store.features(slot, int((self._to_s + self._offset_s) // DAY_S) - 7)
+            now = _finite(np.median(features.midmean)) if len(features) else None
+            yield SeriesRow(
+                verdict.pole,
+                f"{slot.resource}:{slot.quantity}",
+                one.kind.words,
+                unit,
+                now,
+                _finite(line.lows[0]) if len(line.lows) else None,
+                _finite(line.highs[0]) if len(line.highs) else None,
+                judged.baseline.value if judged else None,
+                _day(judged.baseline.from_day) if judged else "",
+                verdict.limit_in_unit,
+                one.source,
+                verdict.used_percent,
+                sentence(verdict, one) if verdict.drift is not None else "",
+                _slope(verdict, one),
+                _left(verdict),
+                verdict.reason,
+                str(self._drawing(slot, verdict, one, unit)) if verdict.drift is not None else "",
+            )
+
+    def _drawing(self, slot: Slot, verdict: Verdict, one: Watched, unit: str) -> str:
+        line = self._store.series(slot, self._to_s - SHOWN_DAYS * DAY_S, self._to_s, 200)
+        limits = [] if verdict.limit_in_unit is None else [verdict.limit_in_unit]
+        columns = (line.times_s.tolist(), line.lows.tolist(), line.means.tolist(), line.highs.tolist())
+        return str(over_time(*columns, limits, unit, self._zone, f"{one.kind.words}, {slot.resource}"))
+
+    def _visits(self, verdicts: dict[Slot, Verdict]) -> Iterator[Visit]:
+        plan, topology = self._design.plan, self._design.topology
+        loads = {pole.name: len(pole.loads) for pole in plan.poles}
+        cost = {p: 1.0 + loads[p] + sum(loads[q] for q in topology.behind(p)) for p in loads}
+        for one in ranked(verdicts, cost):
+            pole = plan.pole(one.pole)
+            first = verdicts[one.slots[0]]
+            kinds = _FAULT_OF.get(first.slot.quantity, {})
+            fault = kinds.get(first.whence) or kinds.get("") or "dirty-connector"
+            why = tuple(sentence(verdicts[slot], self._watched[slot]) for slot in one.slots)
+            yield Visit(one.pole, why, fault, pole.place, pole.access)
+
+    # ---- figures against the design
+
+    def _figures(self) -> Iterator[Figure]:
+        for limit in self._design.limits.values():
+            if limit.slot.quantity not in _FIGURES:
+                continue
+            line = self._store.series(limit.slot, self._from_s, self._to_s, 1)
+            low = _finite(line.lows[0]) if len(line.lows) else None
+            high = _finite(line.highs[0]) if len(line.highs) else None
+            if low is None:
+                continue
+            yield Figure(
+                resources.place_of(limit.slot.resource),
+                limit.slot.quantity.replace("_", " "),
+                UNITS[QUANTITIES[limit.slot.quantity].unit],
+                low,
+                high,
+                _nearest(limit, low, high),
+                limit.source,
+            )
+
+    # ---- availability and alarms
+
+    def _raises(self) -> list[tuple[Happened, list[PastChange]]]:
+        """Each raise with the changes that followed it, up to the next."""
+        open_ones: dict[object, list[PastChange]] = {}
+        found: list[list[PastChange]] = []
+        for change in self._store.changes(self._from_s - 31 * DAY_S, 100_000):
+            if change.at_s >= self._to_s:
+                break
+            if change.what.startswith("raised"):
+                open_ones[change.key] = [change]
+                found.append(open_ones[change.key])
+            elif change.key in open_ones:
+                open_ones[change.key].append(change)
+        rows = []
+        for some in found:
+            first = some[0]
+            cleared = next((c.at_s for c in some if c.what == "cleared"), None)
+            rows.append((Happened(first.at_s, first.key, some[-1].severity, cleared), some))
+        return rows
+
+    def _available(self, raises: Sequence[tuple[Happened, list[PastChange]]]) -> Iterator[Available]:
+        for pole in self._design.plan.poles:
+            slot = Slot(resources.switch(pole.name), "uptime_seconds")
+            line = self._store.series(
+                slot, self._from_s, self._to_s, max(1, int((self._to_s - self._from_s) // HOUR_S))
+            )
+            asked = line.seen + line.missed
+            # By the hour, each weighing the same: where something happened it is asked more often.
+            shares = line.seen[asked > 0] / asked[asked > 0]
+            minutes = {"power": 0.0, "path": 0.0, "unknown": 0.0}
+            for one, changes in raises:
+                if one.key.type in _SILENT and (one.key.resource == pole.name or pole.name in changes[0].text):
+                    end_s = min(one.cleared_s or self._to_s, self._to_s)
+                    minutes[_cause(one, changes)] += max(0.0, end_s - max(one.at_s, self._from_s)) / 60
+            yield Available(
+                pole.name,
+                100 * float(shares.mean()) if len(shares) else None,
+                minutes["power"],
+                minutes["path"],
+                minutes["unknown"],
+                100 * (1 - len(shares) / max(1, len(asked))),
+            )
+
+    def _faults(self, raises: Sequence[tuple[Happened, list[PastChange]]]) -> Iterator[FaultRow]:
+        for one, changes in raises:
+            ended = one.cleared_s is not None and one.cleared_s < self._from_s
+            if ended or any(c.what == "linked" for c in changes):
+                continue
+            settled = next((c.note for c in changes if c.what == "cleared"), "")
+            since = datetime.fromtimestamp(one.at_s, self._zone).strftime("%d %b %H:%M")
+            yield FaultRow(
+                one.key.resource,
+                one.key.type.replace("-", " "),
+                one.severity,
+                since,
+                lasted(None if one.cleared_s is None else one.cleared_s - one.at_s),
+                changes[0].text,
+                settled,
+            )
+
+    def _not_measured(self, verdicts: dict[Slot, Verdict]) -> Iterator[str]:
+        for slot in self._watched:
+            if slot not in verdicts:
+                yield f"{slot.resource} {self._watched[slot].kind.words}: no readings"
+            elif verdicts[slot].judged is None:
+                yield f"{slot.resource} {self._watched[slot].kind.words}: {verdicts[slot].reason}"
+
+
+def _cause(one: Happened, changes: Sequence[PastChange]) -> str:
+    note = next((c.note for c in changes if c.what == "cleared"), "")
+    if one.key.type in ("supply-lost", "head-end-silent") or note.startswith("it was power"):
+        return "power"
+    return "path" if note.startswith("it was the path") else "unknown"
+
+
+def _nearest(limit: Limit, low: float, high: float | None) -> float | None:
+    sides = [(low - limit.low, limit.low)] if limit.low is not None else []
+    if limit.high is not None and high is not None:
+        sides.append((limit.high - high, limit.high))
+    return min(sides)[1] if sides else None
+
+
+def _finite(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None
+
+
+def _day(day: int) -> str:
+    return datetime.fromtimestamp(day * DAY_S, UTC).strftime("%d %b %Y")
+
+
+def _slope(verdict: Verdict, one: Watched) -> str:
+    if verdict.slope is None:
+        return ""
+    s, unit = verdict.slope, one.kind.unit
+    return f"{s.per_month:+.2g} {unit} a month ({s.low_per_month:+.2g} to {s.high_per_month:+.2g})"
+
+
+def _left(verdict: Verdict) -> str:
+    known = verdict.forecast
+    if known is not None:
+        return f"{known.p50_months:.0f} months ({known.p10_months:.0f} to {known.p90_months:.0f})"
+    return "no end in sight" if verdict.judged is not None and verdict.drift is None else "cannot be said"

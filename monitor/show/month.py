@@ -1,0 +1,158 @@
+"""The review of a month as one read model, which the page, the PDF and JSON render: nothing is computed in them."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from monitor.alarms.advice import ADVICE
+from monitor.alarms.kpi import Figures
+from monitor.show.views import finite
+
+
+@dataclass(frozen=True, slots=True)
+class Available:
+    """How long a pole answered, and what took the rest [min]; not measured is neither."""
+
+    pole: str
+    percent: float | None
+    power_minutes: float
+    path_minutes: float
+    unknown_minutes: float
+    not_measured_percent: float
+
+
+@dataclass(frozen=True, slots=True)
+class SeriesRow:
+    """One judged series at the end of the month."""
+
+    pole: str
+    name: str
+    words: str
+    unit: str
+    now: float | None
+    lowest: float | None
+    highest: float | None
+    baseline: float | None
+    baseline_from: str
+    limit: float | None
+    limit_source: str
+    used_percent: float | None
+    drift: str
+    slope: str
+    left: str
+    why: str
+    drawing: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """One figure of a pole against its design: the month's lowest and highest, its limit, where that is from."""
+
+    pole: str
+    what: str
+    unit: str
+    low: float | None
+    high: float | None
+    limit: float | None
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class FaultRow:
+    """One alarm of the month: what, since when, how long, why, how it was settled."""
+
+    resource: str
+    type: str
+    severity: str
+    since: str
+    lasted: str
+    text: str
+    settled: str
+
+
+@dataclass(frozen=True, slots=True)
+class Visit:
+    """The pole to visit first, why, and what to bring."""
+
+    pole: str
+    why: tuple[str, ...]
+    fault: str
+    place: str
+    access: str
+
+    @property
+    def bring(self) -> tuple[str, ...]:
+        """What to take along."""
+        return ADVICE[self.fault].van_list if self.fault in ADVICE else ("whatever the alarm says",)
+
+    @property
+    def look_first(self) -> str:
+        """What to look at first."""
+        return ADVICE[self.fault].look_first if self.fault in ADVICE else ""
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """What to be careful of."""
+        return ADVICE[self.fault].cautions if self.fault in ADVICE else ()
+
+
+@dataclass(frozen=True, slots=True)
+class Month:
+    """The whole review."""
+
+    site: str
+    month: str
+    from_date: str
+    to_date: str
+    made: str
+    visits: tuple[Visit, ...]
+    available: tuple[Available, ...]
+    series: tuple[SeriesRow, ...]
+    figures: tuple[Figure, ...]
+    faults: tuple[FaultRow, ...]
+    repairs: tuple[tuple[str, str, str, str], ...]
+    """Date, place, who, what."""
+    alarms: Figures
+    not_measured: tuple[str, ...]
+    work: tuple[str, ...]
+
+    @property
+    def headline(self) -> str:
+        """The month in one sentence."""
+        if not self.visits:
+            return "A quiet month: no margin drifts, and nothing asks for a visit."
+        first = self.visits[0]
+        return f"Visit {first.pole} first: {first.why[0]}."
+
+    def json(self) -> dict[str, Any]:
+        """Everything, for machines."""
+        told: dict[str, Any] = finite(asdict(self))
+        for visit, row in zip(self.visits, told["visits"], strict=True):
+            row |= {"bring": list(visit.bring), "look_first": visit.look_first, "cautions": list(visit.cautions)}
+        for row in told["series"]:
+            row.pop("drawing")
+        return {**told, "headline": self.headline}
+
+
+def lasted(seconds: float | None) -> str:
+    """How long something lasted, in the unit that suits it.
+
+    >>> lasted(30), lasted(5400), lasted(200_000), lasted(None)
+    ('30 s', '90 min', '2.3 days', 'stands')
+    """
+    if seconds is None:
+        return "stands"
+    if seconds < 90:
+        return f"{seconds:.0f} s"
+    if seconds < 3 * 3600:
+        return f"{seconds / 60:.0f} min"
+    return f"{seconds / 3600:.1f} h" if seconds < 2 * 86_400 else f"{seconds / 86_400:.1f} days"
+
+
+def work_list(
+    visits: Sequence[Visit], not_measured: Sequence[str], repairs_wanted: Mapping[str, str]
+) -> tuple[str, ...]:
+    """What to do next month, in order."""
+    found = [f"{v.pole}: {v.look_first or v.why[0]}" for v in visits]
+    found += [f"{pole}: {words}" for pole, words in repairs_wanted.items()]
+    return (*found, *(f"find out why this is not measured: {one}" for one in not_measured))

@@ -1,0 +1,130 @@
+"""The review of past months of the demo: it names what the simulation knows to be wrong, and tells a quiet month."""
+
+import asyncio
+import json
+import shutil
+import subprocess
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from monitor.cli.main import BAD_INPUT, NO_DAEMON, OK, main
+from monitor.daemon.clock import HandClock
+from monitor.daemon.design import Design
+from monitor.daemon.files import load_plan, shipped
+from monitor.daemon.filling import fill_past
+from monitor.daemon.folding import Folding
+from monitor.daemon.keeper import Keeper
+from monitor.daemon.reviewing import Reviewing
+from monitor.history.store import Store
+from monitor.show.month import Month
+from monitor.show.review_page import paper
+from monitor.show.review_pdf import pdf
+from monitor.simulation.past import tarrow_downs
+
+pytestmark = pytest.mark.whole
+NOW_S = datetime(2026, 11, 20, 12, tzinfo=ZoneInfo("Australia/Sydney")).timestamp()
+
+
+@pytest.fixture(scope="module")
+def past(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, Design]]:
+    """Fourteen months of Tarrow Downs, folded."""
+    folder = tmp_path_factory.mktemp("past")
+    plan, sheets = load_plan(shipped() / "tarrow-downs.yaml")
+    fill_past(folder, plan, sheets, 1, NOW_S, tarrow_downs(plan, NOW_S))
+    design = Design.of(plan, sheets)
+
+    async def fold() -> None:
+        clock = HandClock(NOW_S)
+        keeper = Keeper(folder / "data" / "history.sqlite", clock)
+        await keeper.open()
+        await Folding(design, keeper, clock).run()
+        await keeper.close()
+
+    asyncio.run(fold())
+    (folder / "plan.yaml").write_text((shipped() / "tarrow-downs.yaml").read_text(encoding="utf-8"), encoding="utf-8")
+    yield folder, design
+    shutil.rmtree(folder)
+
+
+def review(past: tuple[Path, Design], month: str) -> Month:
+    folder, design = past
+    with Store(folder / "data" / "history.sqlite", read_only=True) as store:
+        return Reviewing(store, design, month, NOW_S).month()
+
+
+def test_october_names_the_battery_the_connector_and_the_joint(past: tuple[Path, Design]) -> None:
+    found = review(past, "2026-10")
+    assert {visit.pole for visit in found.visits} == {"creek", "yards", "ridge"}
+    by = {visit.pole: visit for visit in found.visits}
+    assert by["creek"].fault == "dirty-connector"
+    assert "both directions alike: a connector" in by["creek"].why[0]
+    assert by["yards"].fault == "corroded-joint"
+    assert by["ridge"].fault == "battery-aged"
+    assert all(visit.cautions and visit.bring for visit in found.visits)
+    # What the simulation knows: the connector reaches 0.45 · 9 dB in 300 days, of a margin of some 12 dB.
+    light = next(row for row in found.series if row.name == "creek/optic/5:rx_dbm")
+    assert light.used_percent == pytest.approx(100 * 0.45 * 9 * (210 - 20) / 300 / 12.3, abs=6)
+    assert "months (" in light.left
+    assert light.drawing
+    assert all(one.percent is not None and one.percent > 99 for one in found.available)
+
+
+def test_a_month_of_the_first_winter_is_quiet_and_says_so(past: tuple[Path, Design]) -> None:
+    found = review(past, "2026-03")
+    assert [visit.pole for visit in found.visits if visit.pole != "ridge"] == []
+    if not found.visits:
+        assert found.headline.startswith("A quiet month")
+
+
+def test_every_number_has_its_unit_and_every_limit_its_source(past: tuple[Path, Design]) -> None:
+    found = review(past, "2026-10")
+    for row in found.series:
+        assert row.unit
+        assert row.limit_source
+        assert row.left
+    for figure in found.figures:
+        assert figure.unit
+        assert figure.source
+    json.dumps(found.json(), allow_nan=False)
+
+
+def test_the_page_and_the_pdf_tell_the_same(past: tuple[Path, Design], tmp_path: Path) -> None:
+    found = review(past, "2026-10")
+    html, made = paper(found), pdf(found)
+    assert made.startswith(b"%PDF-")
+    assert b"/StructTreeRoot" in made or b"/MarkInfo" in made, "it is tagged"
+    for words in (found.headline.split(",")[0], "Next month"):
+        assert words.split("'")[0] in html
+    if shutil.which("pdftotext"):
+        file = tmp_path / "review.pdf"
+        file.write_bytes(made)
+        text = subprocess.run(["pdftotext", str(file), "-"], capture_output=True, text=True, check=True).stdout
+        assert found.headline.split(":")[0] in text
+
+
+def test_nothing_of_a_plan_can_leave_its_string_in_the_typesetter(past: tuple[Path, Design]) -> None:
+    found = review(past, "2026-10")
+    bad = '"] #panic("out") [\\ #let x = 1 $x$ *'
+    hostile = replace(found, site=bad, visits=tuple(replace(v, place=bad, why=(bad,)) for v in found.visits))
+    assert pdf(hostile).startswith(b"%PDF-")
+    assert "<script>" not in paper(replace(found, site="<script>alert(1)</script>"))
+
+
+def test_the_command(past: tuple[Path, Design], tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder, _ = past
+    given = ["review", "--plan", str(folder / "plan.yaml"), "--data", str(folder / "data")]
+    assert main([*given, "--month", "2026-10"]) == OK
+    first = review(past, "2026-10").visits[0].pole
+    assert f"Visit {first} first" in capsys.readouterr().out
+    assert main([*given, "--month", "2026-10", "--json"]) == OK
+    assert json.loads(capsys.readouterr().out)["visits"][0]["pole"] == first
+    assert main([*given, "--month", "2026-10", "--out", str(tmp_path / "october.html")]) == OK
+    assert (tmp_path / "october.html").read_text(encoding="utf-8").startswith("<!doctype html>")
+    assert main([*given, "--month", "october"]) == BAD_INPUT
+    assert "write 2026-10" in capsys.readouterr().err
+    assert main(["review", "--plan", str(folder / "plan.yaml"), "--data", str(tmp_path)]) == NO_DAEMON
