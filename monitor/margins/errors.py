@@ -24,7 +24,7 @@ def poisson_interval(count: int) -> tuple[float, float]:
     count of 3 on, 8 % at 2; the ends of 0 and 1 are exact: −ln 0.025 is the upper end of no events.
 
     >>> [round(x, 2) for x in poisson_interval(10)], round(poisson_interval(0)[1], 3)
-    ([4.8, 18.39], 3.689)
+    ([4.79, 18.39], 3.689)
     """
     if count < 0:
         raise ValueError(f"{count} events cannot be counted")

@@ -240,12 +240,12 @@ async def test_the_fibre_goes_down_and_comes_back(site: Site, farpole: Farpole) 
     sh("ip", "-n", HEAD, "link", "set", "port9", "down")
     alarm = await farpole.stands("creek pole-silent")
     # No feeder meter on this bench: power and path cannot be told apart, and that is what must be said.
-    assert alarm["cause"]["name"] == "power-or-path"
+    assert alarm["cause"]["certainty"] == "cannot tell"
     # An agent that keeps its tables for some seconds says "up" at first, and that must not be believed.
     assert any("down" in line or "may be from before" in line for line in alarm["cause"]["evidence"])
     await asyncio.sleep(20)
     alarm = (await farpole.standing())["creek pole-silent"]
-    assert (alarm["cause"]["name"], "down" in alarm["cause"]["evidence"][0]) == ("power-or-path", True)
+    assert (alarm["cause"]["certainty"], "down" in alarm["cause"]["evidence"][0]) == ("cannot tell", True)
     letter = await farpole.letter("Subject: Bench: creek silent")
     assert "Take along:" in letter
     assert "Access: Key 4" in letter
