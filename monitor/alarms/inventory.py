@@ -3,6 +3,7 @@
 from typing import Final
 
 from monitor.alarms.alarm_type import AlarmType
+from monitor.alarms.inventory_own import OWN
 from monitor.alarms.inventory_sudden import SUDDEN
 from monitor.alarms.states import Severity
 
@@ -253,35 +254,7 @@ _ALL: Final = (
         on_rounds=1,
         off_rounds=1,
     ),
-    AlarmType(
-        "history-not-written",
-        "farpole cannot write its history",
-        "storageCapacityProblem",
-        "look at the disk: full, read-only or failing; monitoring goes on from memory",
-        Severity.MAJOR,
-        on_rounds=1,
-        off_rounds=1,
-    ),
-    AlarmType(
-        "history-damaged",
-        "a part of the history could not be read and was put aside",
-        "corruptData",
-        "a card or disk that damages files is about to fail: make a backup (farpole backup), replace it, and delete "
-        "what was put aside; monitoring goes on",
-        Severity.WARNING,
-        on_rounds=1,
-        off_rounds=1,
-    ),
-    AlarmType(
-        "callouts-not-going-out",
-        "messages wait in the outbox and cannot be sent",
-        "communicationsSubsystemFailure",
-        "look at the internet line and at the mail account in the secrets file",
-        Severity.MAJOR,
-        on_rounds=1,
-        off_rounds=1,
-    ),
 )
 
-INVENTORY: Final[dict[str, AlarmType]] = {one.name: one for one in (*_ALL, *SUDDEN)}
+INVENTORY: Final[dict[str, AlarmType]] = {one.name: one for one in (*_ALL, *SUDDEN, *OWN)}
 """Alarm type → what is known of it. Probable causes are the names of X.733 as RFC 3877 registers them."""

@@ -28,7 +28,7 @@ FLAPS = 4
 """The thresholds above: common practice, no source; each is a default that the benches test."""
 VISIT_S = 3 * 86_400.0
 """How long a noted visit may be what something began with."""
-_OWN_TROUBLE = ("callouts-not-going-out", "history-not-written", "clock-doubted")
+_OWN_TROUBLE = ("callouts-not-going-out", "history-not-written", "clock-doubted", "sign-of-life-lost")
 
 
 class PoleSigns:

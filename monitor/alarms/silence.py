@@ -67,8 +67,9 @@ class Watch:
         return self.misses >= (MISSES_OF_TWO_KINDS if self.kinds >= 2 else MISSES_OF_ONE_KIND)
 
 
-def look(watch: Watch, sight: Sight) -> Watch:
-    """The watch after one more round."""
+def look(watch: Watch, sight: Sight, uptime_s: float | None = None) -> Watch:
+    """The watch after one more round. A place that is heard for the first time, and whose switch has run for long, has
+    not come back just now: it was this program that was away."""
     agent_heard = sight.agent not in (None, State.SILENT)
     watch = replace(
         watch,
@@ -78,6 +79,8 @@ def look(watch: Watch, sight: Sight) -> Watch:
     if sight.answers:
         was_away = watch.silent or watch.held_until_s > 0  # held: another's silence explained it until now
         back = watch.back_since_s if not was_away and watch.back_since_s is not None else sight.at_s
+        if watch.answered_s is None and uptime_s is not None and uptime_s >= GRACE_S:
+            back = sight.at_s - GRACE_S
         return replace(watch, misses=0, kinds=0, answered_s=sight.at_s, back_since_s=back, held_until_s=0.0)
     if sight.at_s < watch.held_until_s:
         return replace(watch, misses=1, kinds=0)

@@ -60,8 +60,6 @@ class Design:
         """What this plan asks for and this version does not do: an owner must not count on it."""
         plan = self.plan
         asked = {
-            "sign_of_life: nothing is sent outside, so nobody is told when this box dies": plan.sign_of_life
-            is not None,
             "controller: only Modbus TCP is read": any(
                 isinstance(s, SolarSupply) and s.controller and s.controller.kind != "modbus-tcp" for s in plan.supplies
             ),

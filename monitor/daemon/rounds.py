@@ -214,7 +214,8 @@ class Rounds:
     async def _judge(self, sight: Sight, services: dict[str, bool], device: Device, readings: Round) -> None:
         memory, now_s = self.memory, self._clock.wall_s()
         topology = memory.design.topology
-        memory.watches[sight.place] = silence.look(memory.watches[sight.place], sight)
+        uptime = memory.latest.value(Slot(device.name, "uptime_seconds"), now_s - evidence.FRESH_S)
+        memory.watches[sight.place] = silence.look(memory.watches[sight.place], sight, uptime)
         explained = silence.explain(topology, memory.watches)
         memory.watches = silence.hold_explained(memory.watches, memory.explained, explained, now_s)
         explained = memory.explained = silence.explain(topology, memory.watches)

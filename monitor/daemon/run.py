@@ -26,10 +26,21 @@ from monitor.daemon.memory import Memory
 from monitor.daemon.post import Post, accounts_of
 from monitor.daemon.rounds import OPTIC, Rounds
 from monitor.daemon.schedule import Schedule
-from monitor.daemon.secrets import Secrets, load_secrets, needed, snmp_credentials, stream_logins, weak
+from monitor.daemon.secrets import (
+    Secrets,
+    load_secrets,
+    needed,
+    sign_of_life_url,
+    snmp_credentials,
+    stream_logins,
+    weak,
+)
+from monitor.daemon.systemd import notify, watchdog_s
 from monitor.daemon.timetable import listen, timetable, without_answer
 from monitor.daemon.version import own_version
+from monitor.daemon.watching import Watching, ended_badly
 from monitor.devices.ask import icmp
+from monitor.devices.ask.snmp import Community, User
 from monitor.devices.ask.snmp_any import AnyAsker
 from monitor.history.store import NotKept
 from monitor.notify.carrier import Carrier
@@ -71,6 +82,7 @@ class Daemon:
         self._stack = contextlib.ExitStack()
         self._ping_note: tuple[str, ...] = ()
         self.rounds: Rounds | None = None
+        self._ended = ""
 
     def read(self) -> tuple[Design, Secrets]:
         """The plan, its datasheets and its secrets; raises NotRight with everything that is wrong."""
@@ -148,6 +160,9 @@ class Daemon:
         memory.called = await keeper.ask(lambda store: store.called())
         memory.known = {(port, mac) for _, port, mac in await keeper.ask(lambda store: store.notes(STATION))}
         memory.serials = {optic: serial for _, optic, serial in await keeper.ask(lambda store: store.notes(OPTIC))}
+        starts = await keeper.ask(lambda store: store.notes("start"))
+        stops = await keeper.ask(lambda store: store.notes("stop"))
+        self._ended = ended_badly(starts[-1][0] if starts else None, stops[-1][0] if stops else None)
         await keeper.ask(lambda store: store.note(now_s, "start", "farpole", f"started, version {own_version()}"))
         allowed = await icmp.permitted()
         if allowed is not True:
@@ -179,8 +194,7 @@ class Daemon:
                 lambda rounds=rounds: self._write(rounds, keeper),  # type: ignore[misc]  # mypy cannot type a default that binds the loop's name
                 stream_logins(memory.plan, secrets),
             )
-            schedule.every("act", 10.0, without_answer(acting.revive), 12.0)
-            schedule.closing.append(acting.close)
+            self._own_jobs(schedule, rounds, acting, secrets)
             self.desk.acting = acting
             receiver, deaf = listen(
                 memory, snmp_credentials(memory.plan, secrets), schedule, asking, self.settings.data
@@ -188,21 +202,39 @@ class Daemon:
             book, gone = without(memory.book, memory.design.resources(), self.clock.wall_s())
             memory.book = book
             await rounds.tell(gone)
-            own_notes = (*memory.design.not_carried_out(), *weak(credentials))
-            memory.notes = (*self._ping_note, *own_notes, *deaf)
-            for note in own_notes:
-                log.warning("%s", note)
+            self._noted(memory, credentials, deaf)
             self.desk.opened(rounds)
             self.desk.about_itself = lambda: self._itself(schedule, keeper, asking)  # noqa: B023  # this season's own
             if serving.task is None:
                 await serving.start()
                 log.info("watching %s: %d poles", memory.plan.site.name, len(memory.plan.poles))
+                notify("READY=1")
+                await rounds.step([rounds.own("started-after-failure", self._ended)])
             try:
                 memory, secrets = await self._season(schedule, memory, secrets)
             finally:
                 asking.close()
                 if receiver is not None:
                     await receiver.close()
+
+    def _noted(self, memory: Memory, credentials: dict[str, Community | User], deaf: tuple[str, ...]) -> None:
+        """What people should know of how this plan is carried out."""
+        own_notes = (*memory.design.not_carried_out(), *weak(credentials))
+        memory.notes = (*self._ping_note, *own_notes, *deaf)
+        for note in own_notes:
+            log.warning("%s", note)
+
+    def _own_jobs(self, schedule: Schedule, rounds: Rounds, acting: Acting, secrets: Secrets) -> None:
+        """What the daemon does for itself, and what it acts on by itself."""
+        plan = rounds.memory.plan
+        url = sign_of_life_url(plan, secrets)
+        watching = Watching(rounds, self.clock, self.settings.data, lambda: schedule.late, url)
+        every_s = min(300.0, watchdog_s() or 300.0)
+        schedule.every("watch", every_s, without_answer(watching.look), 20.0)
+        if plan.sign_of_life is not None:
+            schedule.every("sign of life", plan.sign_of_life.every_minutes * 60, without_answer(watching.tell), 10.0)
+        schedule.every("act", 10.0, without_answer(acting.revive), 12.0)
+        schedule.closing.append(acting.close)
 
     async def _season(self, schedule: Schedule, memory: Memory, secrets: Secrets) -> tuple[Memory, Secrets]:
         ticking = asyncio.create_task(schedule.run(), name="schedule")

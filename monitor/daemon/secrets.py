@@ -97,6 +97,14 @@ def needed_for_devices(plan: Plan) -> list[str]:
     return list(dict.fromkeys(plan.credentials[switch.credentials].secret for switch in switches))
 
 
+def sign_of_life_url(plan: Plan, secrets: Secrets) -> str | None:
+    """The address of the sign of life, from a secret of kind ``text`` or ``webhook``."""
+    secret = secrets.get(plan.sign_of_life.url_secret) if plan.sign_of_life else None
+    if isinstance(secret, Text):
+        return secret.value.get_secret_value()
+    return secret.url.get_secret_value() if isinstance(secret, Webhook) else None
+
+
 def load_secrets(file: Path | None, environment: Mapping[str, str], names: Iterable[str]) -> Secrets:
     """The secrets by name. Raises NotRight for a file that others may read, and for secrets that are missing."""
     found: Secrets = {}

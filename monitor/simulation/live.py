@@ -10,6 +10,8 @@ from monitor.simulation.agent import Agent, message, serve
 from monitor.simulation.camera import Camera
 from monitor.simulation.controller import registers
 from monitor.simulation.controller import serve as serve_registers
+from monitor.simulation.discovery import Found
+from monitor.simulation.discovery import serve as serve_discovery
 from monitor.simulation.mib import Oid, Typed, meter_objects, switch_objects
 from monitor.simulation.notices import Notices
 from monitor.simulation.services import Handler, Service
@@ -29,6 +31,7 @@ class LiveSite:
         self.world, self.plan, self._community = world, plan, community
         self._agents: dict[str, tuple[Agent, asyncio.DatagramTransport]] = {}
         self._meter: list[asyncio.DatagramTransport] = []
+        self._cameras: list[Found] = []
         self._services: list[tuple[Callable[[], bool], Service]] = []
         self._objects: dict[str, tuple[float, dict[Oid, Typed]]] = {}
         self._notices, self._sent = Notices(world), 0
@@ -51,6 +54,8 @@ class LiveSite:
             for pole in plan.poles:
                 for load in pole.loads:
                     await self._load(places[pole.name], load)
+            if self._cameras:
+                self._meter.append(await serve_discovery(self._cameras, "127.0.0.1"))
             for supply in plan.supplies:
                 if isinstance(supply, SolarSupply) and supply.controller and supply.controller.address:
                     await self._controller(supply, supply.controller)
@@ -78,6 +83,7 @@ class LiveSite:
             )
             await listen(load.stream.port, camera.rtsp)
             await listen(load.onvif_port, camera.onvif)
+            self._cameras.append(Found(load.name, str(load.address), load.onvif_port, answers))
         if load.tcp_port and (load.stream is None or load.tcp_port != load.stream.port):
             await listen(load.tcp_port)
 

@@ -117,3 +117,10 @@ def test_what_a_silence_explains_beyond_its_poles(topology: Topology) -> None:
     assert "office/optic/10" not in shadow
     seen = watches(topology, "creek", "woolshed", "yards", "ridge")
     assert overshadowed(topology, seen, explain(topology, seen))["supply/office-a"] == "supply/office-a"
+
+
+def test_a_place_whose_switch_has_run_for_long_is_not_starting_when_it_is_first_heard() -> None:
+    first = Sight("creek", 1000.0, agent=State.SEEN)
+    assert look(Watch(), first).back_since_s == 1000.0
+    assert look(Watch(), first, 30.0).back_since_s == 1000.0
+    assert look(Watch(), first, 86_400.0).back_since_s == 1000.0 - GRACE_S

@@ -80,6 +80,7 @@ X733 = {
     "thresholdCrossed",
     "temperatureUnacceptable",
     "congestion",
+    "resourceAtOrNearingCapacity",
     "corruptData",
     "storageCapacityProblem",
     "communicationsSubsystemFailure",

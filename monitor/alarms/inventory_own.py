@@ -1,0 +1,77 @@
+"""The alarm types of farpole itself: its history, its disk, its clock, its way out."""
+
+from typing import Final
+
+from monitor.alarms.alarm_type import AlarmType
+from monitor.alarms.states import Severity
+
+OWN: Final = (
+    AlarmType(
+        "history-not-written",
+        "farpole cannot write its history",
+        "storageCapacityProblem",
+        "look at the disk: full, read-only or failing; monitoring goes on from memory",
+        Severity.MAJOR,
+        on_rounds=1,
+        off_rounds=1,
+    ),
+    AlarmType(
+        "history-damaged",
+        "a part of the history could not be read and was put aside",
+        "corruptData",
+        "a card or disk that damages files is about to fail: make a backup (farpole backup), replace it, and delete "
+        "what was put aside; monitoring goes on",
+        Severity.WARNING,
+        on_rounds=1,
+        off_rounds=1,
+    ),
+    AlarmType(
+        "disk-nearly-full",
+        "the disk on which the history lies is nearly full",
+        "storageCapacityProblem",
+        "make room, or give the history a smaller quota (--history-gb); until then readings may be lost",
+        Severity.MAJOR,
+    ),
+    AlarmType(
+        "clock-doubted",
+        "the clock of farpole's own machine is not kept right",
+        "timingProblem",
+        "give the machine a time service (NTP) or a clock with a battery; readings get their time when it is right",
+        Severity.WARNING,
+    ),
+    AlarmType(
+        "rounds-late",
+        "farpole cannot keep its rounds in time",
+        "resourceAtOrNearingCapacity",
+        "look what else runs on the machine; give longer rounds in the plan",
+        Severity.WARNING,
+    ),
+    AlarmType(
+        "sign-of-life-lost",
+        "the outbound sign of life does not go out",
+        "communicationsSubsystemFailure",
+        "look at the internet line and at the address; whoever watches it may already be asking",
+        Severity.WARNING,
+        on_rounds=2,
+        off_rounds=1,
+    ),
+    AlarmType(
+        "started-after-failure",
+        "farpole started without having been stopped in order",
+        "unavailable",
+        "was there a power cut? A head-end without a battery cannot call when it goes",
+        Severity.WARNING,
+        on_rounds=1,
+        off_rounds=1,
+    ),
+    AlarmType(
+        "callouts-not-going-out",
+        "messages wait in the outbox and cannot be sent",
+        "communicationsSubsystemFailure",
+        "look at the internet line and at the mail account in the secrets file",
+        Severity.MAJOR,
+        on_rounds=1,
+        off_rounds=1,
+    ),
+)
+"""Raised for the resource ``farpole``."""
