@@ -113,3 +113,9 @@ async def test_lightning_at_one_pole_is_one_callout_with_its_cause(tarrow: Plan,
         await farm.at(at_s)
     assert farm.memory.book.alarms[struck.key].cleared
     assert not [a for a in farm.memory.book.raised() if a.severity.value in ("major", "critical")]
+
+
+async def test_a_camera_that_hangs_is_one_callout_whatever_else_of_it_fails(tarrow: Plan, sheets: Sheets) -> None:
+    farm = await broken(tarrow, sheets, "camera-hung", "yards", minutes=40)
+    standing = [alarm for alarm in farm.memory.book.raised() if not alarm.root]
+    assert [str(alarm.key) for alarm in standing] == ["yards/load/yards-ramp-camera load-silent"]
