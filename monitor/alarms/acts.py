@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from monitor.alarms.book import Alarm, Book
+from monitor.alarms.shelves import Shelf
 from monitor.alarms.states import Operator
 from monitor.alarms.topology import Topology
 from monitor.facts import resources
@@ -43,6 +44,7 @@ def may_cycle(
     book: Book,
     answers: bool,
     with_more_behind: Collection[str] = (),
+    shelves: Sequence[Shelf] = (),
 ) -> str:
     """Empty where it may be switched now, else why not. ``with_more_behind`` are ports behind which a switch, a radio
     or more than one device was seen (LLDP, address table)."""
@@ -60,6 +62,9 @@ def may_cycle(
         return f"behind port {port} lies more than one device: another pole, a switch or a radio would go dark"
     if not answers:
         return f"{pole} does not answer: what lies behind it is unknown"
+    shelf = next((one for one in shelves if one.lasts(now_s) and resources.place_of(one.resource) == pole), None)
+    if shelf is not None:
+        return f"work is planned at {pole} ({shelf.who}: {shelf.note}): somebody may be touching it"
     return _by_alarms(book, pole, port, load) or _by_time(attempts, resource, now_s)
 
 

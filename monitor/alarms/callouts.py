@@ -53,7 +53,7 @@ def messages_for(
         for person in plan.callouts:
             if person.at is not None or not _listens(person, change.alarm, change.at_s, zone):
                 continue
-            if change.what in _CALLING and not change.alarm.cleared and _calls(change.alarm):
+            if change.what in _CALLING and not change.alarm.cleared and _calls(last[change.alarm.key]):
                 if not person.after_minutes:
                     yield _message("callout", person, change, plan, zone, change.at_s + plan.rounds.hold_s)
             elif change.what == "cleared" and told.get((person.name, about(change.alarm.key))):

@@ -16,6 +16,8 @@ from monitor.alarms.signs import Signs, spoken
 SURE: Final = 0.6
 """From here on the first cause, or its group, is said to be the most likely."""
 SHOWN: Final = 5
+SAID_BY_FIGURES: Final = frozenset(("link_down", "current_gone", "current_high", "volts_low", "supply_wrong"))
+"""Signs that the lines with figures on a silence have said already."""
 SPEAKS_AGAINST: Final = 0.5
 """A sign that a fault makes more often than not speaks against it where it is not seen."""
 MOST_PERCENT: Final = 90
@@ -85,7 +87,7 @@ def cause_of(
         _sentence(told, dict(ranked), group if alike else "", share),
         "most likely" if sure or alike else "cannot tell",
         min(float(MOST_PERCENT), round(100 * share, 0)),
-        (*evidence, *_told(signs, [n for n, _ in ranked[:3]])),
+        (*evidence, *_told(signs, [n for n, _ in ranked[:3]], bool(evidence))),
         _look_first(told, check[0].words if check else ""),
         _together([ADVICE[n] for n in told], "van_list"),
         _together([ADVICE[n] for n in told], "cautions"),
@@ -101,10 +103,12 @@ def _explaining(ranked: list[tuple[str, float]], signs: Signs) -> list[tuple[str
     return [(name, p) for name, p in ranked if seen & set(FAULTS[name].signs)] or ranked
 
 
-def _told(signs: Signs, first: list[str]) -> tuple[str, ...]:
+def _told(signs: Signs, first: list[str], with_figures: bool) -> tuple[str, ...]:
     """What is seen, and what is not seen though one of the first causes would have shown it."""
     would = {sign for name in first for sign, p in FAULTS[name].signs.items() if p >= SPEAKS_AGAINST}
-    return spoken({name: so for name, so in signs.items() if so or (so is False and name in would)})
+    said = SAID_BY_FIGURES if with_figures and signs.get("pole_silent") else frozenset[str]()
+    known = {name: so for name, so in signs.items() if name not in said}
+    return spoken({name: so for name, so in known.items() if so or (so is False and name in would)})
 
 
 def _first_group(ranked: list[tuple[str, float]]) -> tuple[str, float]:

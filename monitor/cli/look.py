@@ -16,7 +16,7 @@ from monitor.show import terminal
 from monitor.show.picture import alarm_view, written
 from monitor.show.views import AlarmView, Picture, from_json
 
-_ACTS = {"ack": "ack", "close": "closed", "shelve": "shelved", "unshelve": "un-shelved"}
+_ACTS = {"ack": "ack", "close": "closed"}
 
 
 def main(given: Namespace) -> int:
@@ -37,18 +37,22 @@ def main(given: Namespace) -> int:
 
 
 def _act(data: Path, given: Namespace) -> int:
-    if not given.resource or not given.type:
+    shelving = given.act in ("shelve", "unshelve")
+    if not given.resource or not (given.type or shelving):
         print("farpole: name the alarm: farpole alarms ack RESOURCE TYPE", file=sys.stderr)
         return BAD_INPUT
-    body = {
-        "resource": given.resource,
-        "type": given.type,
-        "qualifier": given.qualifier,
-        "operator": _ACTS[given.act],
-        "who": getpass.getuser(),
-        "note": given.note,
-    }
-    done = call(data, "/act", body)
+    who, note = getpass.getuser(), given.note
+    if shelving:
+        body = {"resource": given.resource, "type": given.type or "", "until": given.until, "who": who, "note": note}
+        done = call(data, "/shelves" if given.act == "shelve" else "/shelves/end", body)
+        what = f"{given.resource} {given.type or '(every type)'}"
+        words = f"{what}: shelved{f' until {given.until}' if given.until else ''}"
+        if given.act == "unshelve":
+            words = f"{what}: {done['ended']} shelves taken down"
+        print(json.dumps(done, ensure_ascii=False) if given.json else words)
+        return OK
+    body = {"resource": given.resource, "type": given.type, "qualifier": given.qualifier, "operator": _ACTS[given.act]}
+    done = call(data, "/act", {**body, "who": who, "note": note})
     print(json.dumps(done, ensure_ascii=False) if given.json else f"{given.resource} {given.type}: {done['operator']}")
     return OK
 

@@ -160,9 +160,12 @@ def _add_asking(commands: "argparse._SubParsersAction[argparse.ArgumentParser]")
     alarms.add_argument(
         "act", nargs="?", choices=("ack", "close", "shelve", "unshelve"), help="what to do with an alarm"
     )
-    alarms.add_argument("resource", nargs="?", help="the alarm's resource, as printed")
+    alarms.add_argument(
+        "resource", nargs="?", help="the alarm's resource, as printed; for shelving also a whole pole or supply"
+    )
     alarms.add_argument("type", nargs="?", help="the alarm's type, as printed")
     alarms.add_argument("--qualifier", default="", help="the alarm's qualifier, where one is printed")
+    alarms.add_argument("--until", default="", metavar="TIME", help="shelve so long: 17:00, 6h, 3d, ISO 8601")
     alarms.add_argument("--note", default="", help="a note to keep with the act")
     common(alarms)
 

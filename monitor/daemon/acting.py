@@ -69,6 +69,7 @@ class Acting:
             memory.book,
             watch is not None and not watch.doubtful,
             memory.more_behind.get(pole, frozenset()),
+            memory.shelves,
         )
         return refused or self._by_credentials(pole) or (f"{self._busy} is being switched" if self._busy else "")
 

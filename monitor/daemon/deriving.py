@@ -4,10 +4,11 @@ import math
 from collections.abc import Callable
 
 from monitor.alarms import sudden
-from monitor.alarms.book import Condition, Key
+from monitor.alarms.book import Change, Condition, Key
 from monitor.alarms.gather import at_load, at_pole
 from monitor.alarms.inventory import INVENTORY
 from monitor.alarms.layers import Layers, first_broken
+from monitor.alarms.shelves import seasonal, shelve
 from monitor.alarms.silence import GRACE_S, Sight, Watch
 from monitor.daemon.memory import Memory
 from monitor.devices.ask.snmp import Answer, Outcome
@@ -147,4 +148,20 @@ def of_meter(device: Device, answer: Answer) -> list[Condition]:
             INVENTORY["credentials-refused"].severity if refused else None,
             answer.detail,
         ),
+    ]
+
+
+def shelved(memory: Memory, now_s: float) -> list[Change]:
+    """Put alarms on the shelves of people and of the season, and take down those whose shelf has ended."""
+    shelves = [*memory.shelves, *seasonal(memory.plan, now_s, memory.design.zone)]
+    memory.book, changes = shelve(memory.book, shelves, now_s)
+    return changes
+
+
+def links(readings: Round) -> list[float]:
+    """The link states in a round."""
+    return [
+        readings.values[i]
+        for i, slot in enumerate(readings.layout.slots)
+        if slot.quantity == "link_state" and readings.states[i] == State.SEEN
     ]

@@ -6,15 +6,17 @@ from dataclasses import asdict
 from typing import Any
 
 from monitor.alarms.book import Key, operate
+from monitor.alarms.shelves import Shelf, until_of
 from monitor.alarms.states import Operator
 from monitor.daemon.acting import Acting, CannotAct
 from monitor.daemon.auditing import accept
 from monitor.daemon.clock import Clock
 from monitor.daemon.reviewing import Reviewing
 from monitor.daemon.rounds import Rounds
+from monitor.facts import resources
 from monitor.facts.readings import Slot
 from monitor.history.records import Repair
-from monitor.history.store import NotKept
+from monitor.history.store import NotKept, Store
 from monitor.margins.kinds import watched
 from monitor.margins.verdict import ranked
 from monitor.show.judged import cause_view, judged_view
@@ -24,6 +26,7 @@ from monitor.show.ports import Line, Refused
 from monitor.show.views import AlarmView, Picture
 
 STILL_HERE_S = 15.0
+FOR_EVER_S = 1e11
 
 
 class Desk:
@@ -70,6 +73,14 @@ class Desk:
     async def operate(self, resource: str, kind: str, qualifier: str, wanted: str, who: str, note: str) -> AlarmView:
         """A person's act on an alarm."""
         memory = self.rounds.memory
+        if wanted in (Operator.SHELVED.value, Operator.UNSHELVED.value):
+            if Key(resource, kind, qualifier) not in memory.book.alarms:
+                raise KeyError(resource)
+            if wanted == Operator.SHELVED.value:
+                await self.shelve(resource, kind, "", who, note)
+            else:
+                await self.unshelve(resource, kind)
+            return alarm_view(memory.book.alarms[Key(resource, kind, qualifier)])
         try:
             book, change = operate(
                 memory.book, Key(resource, kind, qualifier), Operator(wanted), who, note, self._clock.wall_s()
@@ -81,6 +92,37 @@ class Desk:
             await accept(memory, self.rounds.keeper, resource, qualifier, self._clock.wall_s())
         await self.rounds.tell([change])
         return alarm_view(change.alarm)
+
+    async def shelve(self, resource: str, kind: str, until: str, who: str, note: str) -> dict[str, Any]:
+        """Shelve alarms of a resource or place; ``until`` as people write it, empty: until it is taken down."""
+        memory, now_s = self.rounds.memory, self._clock.wall_s()
+        if resources.place_of(resource) not in self.places() | {resources.ITSELF}:
+            raise Refused(f"{resource!r} is nothing of this site")
+        try:
+            until_s = until_of(until, now_s, memory.design.zone) if until else FOR_EVER_S
+        except ValueError as error:
+            raise Refused(str(error)) from None
+        if until_s <= now_s:
+            raise Refused(f"{until} is past")
+        shelf = Shelf(resource, kind, now_s, until_s, who, note)
+        await self._kept(lambda store: store.shelve(shelf))
+        return asdict(shelf)
+
+    async def unshelve(self, resource: str, kind: str) -> int:
+        """Take a shelf down."""
+        now_s = self._clock.wall_s()
+        return int(await self._kept(lambda store: store.end_shelf(resource, kind, now_s)))
+
+    async def _kept(self, act: Callable[[Store], Any]) -> Any:
+        """Keep something of the shelves, and go by it from now on."""
+        rounds = self.rounds
+        try:
+            done = await rounds.keeper.ask(act)
+            rounds.memory.shelves = await rounds.keeper.ask(lambda store: store.shelves())
+        except NotKept as error:
+            raise Refused(f"that could not be kept: {error}") from None
+        await rounds.shelve()
+        return done
 
     async def note(self, place: str, who: str, text: str) -> dict[str, Any]:
         """Keep what somebody did at a place; raises Refused where it cannot be kept now."""

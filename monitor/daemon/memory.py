@@ -7,6 +7,7 @@ from monitor.alarms.book import Book
 from monitor.alarms.callouts import Called
 from monitor.alarms.evidence import Before
 from monitor.alarms.gather import Silence
+from monitor.alarms.shelves import Shelf
 from monitor.alarms.silence import Explained, Watch
 from monitor.alarms.topology import Topology
 from monitor.budgets.expected import SiteBudget
@@ -56,6 +57,8 @@ class Memory:
     """What the last nightly judgement has said of each series."""
     silences: dict[str, Silence] = field(default_factory=dict)
     """Root → what is known of its silence, kept for an hour after it has ended."""
+    shelves: list[Shelf] = field(default_factory=list)
+    """What people have shelved; the plan's seasons come beside them."""
     serials: dict[str, str] = field(default_factory=dict)
     """Optic → the serial number that it had when it was last learnt."""
     poe_rows: dict[str, dict[str, tuple[int, ...]]] = field(default_factory=dict)

@@ -93,10 +93,23 @@ class Reviewing:
             figures([one for one, _ in raises], self._from_s, self._to_s),
             missing,
             work_list(visits, missing, {}),
+            self._lacking(verdicts),
         )
 
     def _date(self, at_s: float) -> str:
         return datetime.fromtimestamp(at_s, self._zone).strftime("%d %b %Y")
+
+    def _lacking(self, verdicts: dict[Slot, Verdict]) -> str:
+        """What is not there yet of the month's days."""
+        if not verdicts:
+            return "no day of it has been folded and judged yet; days are, after midnight and at the start"
+        last = int((self._to_s - 1 + self._offset_s) // DAY_S)
+        judged = max(verdict.day for verdict in verdicts.values())
+        return (
+            f"its days are judged only until {_day(judged)}; the rest is still being folded"
+            if judged < last - 2
+            else ""
+        )
 
     # ---- judged series
 

@@ -14,14 +14,25 @@ from monitor.alarms.silence import Sight
 from monitor.budgets.autonomy import dusk_in_s
 from monitor.daemon.asking import Asking
 from monitor.daemon.clock import Clock
-from monitor.daemon.deriving import CAUSED, feeder_rounds, is_starting, layer_of, of_meter, rates, subject_of, sudden_at
+from monitor.daemon.deriving import (
+    CAUSED,
+    feeder_rounds,
+    is_starting,
+    layer_of,
+    links,
+    of_meter,
+    rates,
+    shelved,
+    subject_of,
+    sudden_at,
+)
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.memory import Memory
 from monitor.daemon.telling import Telling
 from monitor.devices.ask.snmp import Outcome
 from monitor.devices.questions import MEASURE, REACH, Device, Script, poe_rows_of, script, scripts_of, serials_of
 from monitor.facts import resources
-from monitor.facts.readings import Round, Slot, State
+from monitor.facts.readings import Round, Slot
 from monitor.margins.judge import Margin, Standing
 
 log = logging.getLogger(__name__)
@@ -130,7 +141,7 @@ class Rounds:
         for derived in rates(self.memory, device, before, readings):
             self.memory.latest.take(derived)  # it follows from history and is not kept
             self.memory.norms.take(derived)
-        if before is not None and _links(before) != _links(readings):
+        if before is not None and links(before) != links(readings):
             self.link_changed(device.place)
         self._keep(feeder_rounds(self.memory, device.place, readings))
         self.memory.norms.take(readings)
@@ -281,7 +292,7 @@ class Rounds:
         memory.book, changes = step(memory.book, map(self._caused, rooted(list(found), memory.book)), now_s)
         if changes:
             memory.book, more = step(memory.book, of_poles(memory.plan, memory.book, self.why), now_s)
-            changes += more
+            changes += more + shelved(memory, now_s)
         await self.tell(changes)
 
     def _caused(self, condition: Condition) -> Condition:
@@ -294,17 +305,12 @@ class Rounds:
         place, load = subject_of(self.memory, condition.key.resource)
         return replace(condition, cause=self.why(place, load)) if place else condition
 
+    async def shelve(self) -> None:
+        """Put alarms on their shelves, and take down those whose shelf has ended."""
+        await self.tell(shelved(self.memory, self._clock.wall_s()))
+
     async def tell(self, changes: list[Change]) -> None:
         """Keep changes and the messages that they call for; the outbox sends them."""
         if changes:
             await self.telling.tell(changes)
             self._changed()
-
-
-def _links(readings: Round) -> list[float]:
-    """The link states in a round."""
-    return [
-        readings.values[i]
-        for i, slot in enumerate(readings.layout.slots)
-        if slot.quantity == "link_state" and readings.states[i] == State.SEEN
-    ]

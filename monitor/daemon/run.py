@@ -158,6 +158,7 @@ class Daemon:
         memory.book = type(memory.book)({alarm.key: alarm for alarm in alarms})
         memory.told = await keeper.ask(lambda store: store.told())
         memory.called = await keeper.ask(lambda store: store.called())
+        memory.shelves = await keeper.ask(lambda store: store.shelves())
         memory.known = {(port, mac) for _, port, mac in await keeper.ask(lambda store: store.notes(STATION))}
         memory.serials = {optic: serial for _, optic, serial in await keeper.ask(lambda store: store.notes(OPTIC))}
         starts = await keeper.ask(lambda store: store.notes("start"))
@@ -274,6 +275,7 @@ class Daemon:
             before=memory.before,
             told=memory.told,
             called=memory.called,
+            shelves=memory.shelves,
             known=memory.known,
             norms=memory.norms,
             serials=memory.serials,

@@ -78,6 +78,7 @@ def timetable(
 def _people(schedule: Schedule, rounds: Rounds, post: Post) -> None:
     """What people are told, and when."""
     schedule.every("send", 1.0, post.send, 1.0)
+    schedule.every("shelve", 10.0, without_answer(rounds.shelve), 4.0)
     schedule.every("remind", 10.0, without_answer(rounds.telling.remind), 5.0)
     for person in rounds.memory.plan.callouts:
         if person.at:

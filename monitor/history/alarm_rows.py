@@ -8,6 +8,7 @@ from sqlalchemy import Connection, and_, func, insert, or_, select, update
 
 from monitor.alarms.book import Alarm, Change, Key
 from monitor.alarms.callouts import Message
+from monitor.alarms.shelves import Shelf
 from monitor.history import tables as t
 from monitor.history.engine import Kept
 from monitor.history.records import (
@@ -73,6 +74,22 @@ class AlarmRows(Kept):
         b = t.baseline.c
         query = select(b.resource, b.quantity, b.from_s, b.value, b.spread, b.reason, b.detail).order_by(b.from_s, b.id)
         return self._look(lambda connection: [BaselineSet(*row) for row in connection.execute(query)])
+
+    def shelve(self, shelf: Shelf) -> None:
+        """Keep a shelf."""
+        self._act(lambda connection: connection.execute(insert(t.shelf).values(asdict(shelf))))
+
+    def shelves(self) -> list[Shelf]:
+        """All shelves, those that have ended too, oldest first."""
+        s = t.shelf.c
+        query = select(s.resource, s.type, s.from_s, s.until_s, s.who, s.note).order_by(s.id)
+        return self._look(lambda connection: [Shelf(*row) for row in connection.execute(query)])
+
+    def end_shelf(self, resource: str, kind: str, now_s: float) -> int:
+        """End the shelves of a resource and type (empty: those of every type) now; how many there were."""
+        s = t.shelf.c
+        where = [s.resource == resource, s.until_s > now_s, *([s.type == kind] if kind else [])]
+        return self._act(lambda c: int(c.execute(update(t.shelf).where(*where).values(until_s=now_s)).rowcount))
 
     def alarms(self) -> list[Alarm]:
         """All alarms as they were last kept."""

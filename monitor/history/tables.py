@@ -122,6 +122,18 @@ repair = Table(
     Column("text", Text, nullable=False),
 )
 
+shelf = Table(
+    "shelf",
+    meta,
+    Column("id", _BIG, primary_key=True),
+    Column("resource", String, nullable=False),
+    Column("type", String, nullable=False, doc="empty: every type"),
+    Column("from_s", Float, nullable=False),
+    Column("until_s", Float, nullable=False),
+    Column("who", String, nullable=False),
+    Column("note", Text, nullable=False),
+)
+
 cursor = Table(
     "cursor",
     meta,

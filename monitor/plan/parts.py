@@ -179,6 +179,16 @@ class Callout(Part):
     remind_minutes: float | None = Field(None, ge=1, le=10_080, description="told again so often until somebody does")
 
 
+class Season(Part):
+    """Alarms that are not wanted in a part of the year, with the reason."""
+
+    places: list[Name] = Field(min_length=1)
+    types: list[Name] = []
+    start: Annotated[str, Field(pattern=r"^(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])$", alias="from")]
+    until: Annotated[str, Field(pattern=r"^(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])$")]
+    reason: str = Field(min_length=3)
+
+
 class SignOfLife(Part):
     """The outbound proof that farpole itself runs."""
 
@@ -224,6 +234,7 @@ class Plan(Part):
     poles: list[Pole] = Field(min_length=1)
     vlans: list[VlanRow] = []
     callouts: list[Callout] = []
+    shelves: list[Season] = []
     sign_of_life: SignOfLife | None = None
     acting: Acting = Acting()
     rounds: Rounds = Rounds()

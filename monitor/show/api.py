@@ -38,12 +38,23 @@ class Switching(BaseModel):
     confirmed: Literal[True]
 
 
+class Shelving(BaseModel):
+    """What is shelved, until when (17:00, 6h, 3d, ISO 8601; empty: until it is taken down), by whom, why."""
+
+    resource: str = Field(max_length=200)
+    type: str = Field("", max_length=60)
+    until: str = Field("", max_length=40)
+    who: str = Field(min_length=1, max_length=60)
+    note: str = Field("", max_length=500)
+
+
 def api(site: Site) -> APIRouter:
     """Routes over a running site."""
     routes = APIRouter(prefix="/api")
     _judgement(routes, site)
     _notes(routes, site)
     _switching(routes, site)
+    _shelving(routes, site)
 
     @routes.get("/picture")
     async def picture() -> dict[str, Any]:
@@ -131,5 +142,23 @@ def _switching(routes: APIRouter, site: Site) -> None:
         """Switch a PoE port off and on."""
         try:
             return await site.cycle(wanted.pole, wanted.port, wanted.who, wanted.why)
+        except Refused as refused:
+            raise HTTPException(409, str(refused)) from None
+
+
+def _shelving(routes: APIRouter, site: Site) -> None:
+    @routes.post("/shelves")
+    async def shelve(wanted: Shelving) -> dict[str, Any]:
+        """Shelve alarms."""
+        try:
+            return await site.shelve(wanted.resource, wanted.type, wanted.until, wanted.who, wanted.note)
+        except Refused as refused:
+            raise HTTPException(409, str(refused)) from None
+
+    @routes.post("/shelves/end")
+    async def unshelve(wanted: Shelving) -> dict[str, Any]:
+        """Take shelves down."""
+        try:
+            return {"ended": await site.unshelve(wanted.resource, wanted.type)}
         except Refused as refused:
             raise HTTPException(409, str(refused)) from None

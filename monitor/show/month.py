@@ -115,10 +115,14 @@ class Month:
     alarms: Figures
     not_measured: tuple[str, ...]
     work: tuple[str, ...]
+    lacking: str = ""
+    """Why this review is not complete; empty where it is."""
 
     @property
     def headline(self) -> str:
         """The month in one sentence."""
+        if self.lacking and not self.visits:
+            return f"Not complete: {self.lacking}."
         if not self.visits:
             return "A quiet month: no margin drifts, and nothing asks for a visit."
         first = self.visits[0]

@@ -71,7 +71,10 @@ def _headline(book: Book, poles: tuple[PlaceView, ...]) -> str:
     if standing:
         first = standing[0]
         more = f" And {len(standing) - 1} more." if len(standing) > 1 else ""
-        head = "" if first.text.startswith(first.key.resource) else f"{first.key.resource}: "
+        resource = first.key.resource
+        named = first.text.startswith(resources.tail_of(resource))
+        place = resources.place_of(resource)
+        head = "" if first.text.startswith(resource) else f"{place if named else resource}: "
         return f"{head}{first.text}{more}"
     waiting = [pole.name for pole in poles if pole.state == "no value"]
     return f"Not yet heard: {', '.join(waiting)}." if waiting else "All poles answer, and no alarm stands."

@@ -64,6 +64,14 @@ class Site(Protocol):
         """What the last nightly judgement said: every series, and the poles in the order of their visits."""
         ...
 
+    async def shelve(self, resource: str, kind: str, until: str, who: str, note: str) -> dict[str, Any]:
+        """Shelve alarms of a resource or place until a time; Refused where that cannot be."""
+        ...
+
+    async def unshelve(self, resource: str, kind: str) -> int:
+        """Take shelves down; how many there were."""
+        ...
+
     async def cycle(self, pole: str, port: str, who: str, why: str) -> dict[str, Any]:
         """Switch a PoE port off and on; Refused, with the reason, where that may not be."""
         ...

@@ -128,3 +128,13 @@ def test_the_command(past: tuple[Path, Design], tmp_path: Path, capsys: pytest.C
     assert main([*given, "--month", "october"]) == BAD_INPUT
     assert "write 2026-10" in capsys.readouterr().err
     assert main(["review", "--plan", str(folder / "plan.yaml"), "--data", str(tmp_path)]) == NO_DAEMON
+
+
+def test_a_month_that_is_not_folded_yet_is_not_called_quiet(past: tuple[Path, Design]) -> None:
+    later = review(past, "2026-11")
+    assert later.lacking == "" or "still being folded" in later.lacking
+    folder, design = past
+    with Store(folder / "data" / "history.sqlite", read_only=True) as store:
+        ahead = Reviewing(store, design, "2026-12", NOW_S + 60 * 86_400).month()
+    assert "judged only until" in ahead.lacking
+    assert "quiet" not in ahead.headline
