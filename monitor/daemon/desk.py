@@ -19,6 +19,7 @@ from monitor.history.records import Repair
 from monitor.history.store import NotKept, Store
 from monitor.margins.kinds import watched
 from monitor.margins.verdict import ranked
+from monitor.show.door import Answer, NotValid, read
 from monitor.show.judged import cause_view, judged_view
 from monitor.show.month import Month
 from monitor.show.picture import alarm_view, compose
@@ -92,6 +93,29 @@ class Desk:
             await accept(memory, self.rounds.keeper, resource, qualifier, self._clock.wall_s())
         await self.rounds.tell([change])
         return alarm_view(change.alarm)
+
+    def _answer(self, token: str) -> Answer:
+        memory = self.rounds.memory
+        try:
+            answer = read(memory.answer_key, token, self._clock.wall_s())
+        except NotValid as error:
+            raise Refused(str(error)) from None
+        alarm = memory.book.alarms.get(Key(answer.resource, answer.type, answer.qualifier))
+        if alarm is None or alarm.raised_s != answer.raised_s:
+            raise Refused("that alarm is over, or it was raised again since; see the page of the site")
+        return answer
+
+    def answering(self, token: str) -> tuple[str, AlarmView]:
+        """Person and alarm of a signed link."""
+        answer = self._answer(token)
+        key = Key(answer.resource, answer.type, answer.qualifier)
+        return answer.person, alarm_view(self.rounds.memory.book.alarms[key])
+
+    async def answered(self, token: str) -> AlarmView:
+        """Acknowledge by a signed link."""
+        answer = self._answer(token)
+        note = "by the link in a callout"
+        return await self.operate(answer.resource, answer.type, answer.qualifier, "ack", answer.person, note)
 
     async def shelve(self, resource: str, kind: str, until: str, who: str, note: str) -> dict[str, Any]:
         """Shelve alarms of a resource or place; ``until`` as people write it, empty: until it is taken down."""

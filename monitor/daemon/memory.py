@@ -51,6 +51,8 @@ class Memory:
     told: dict[tuple[str, str], bool] = field(default_factory=dict)
     called: dict[tuple[str, str], Called] = field(default_factory=dict)
     """(person, alarm) → how often he was called because of it since it was raised, and when last."""
+    answer_key: bytes = field(default=b"", repr=False)
+    """With which links in callouts are signed."""
     notes: tuple[str, ...] = ()
     norms: Norms = field(default_factory=Norms)
     verdicts: dict[Slot, Verdict] = field(default_factory=dict)

@@ -45,6 +45,7 @@ from monitor.devices.ask.snmp_any import AnyAsker
 from monitor.history.store import NotKept
 from monitor.notify.carrier import Carrier
 from monitor.plan.text import NotRight
+from monitor.show.door import key_of
 from monitor.show.serve import Serving
 from monitor.show.web import application
 
@@ -151,7 +152,7 @@ class Daemon:
 
     async def _remembered(self, design: Design, keeper: Keeper) -> Memory:
         """Memory seeded from history: alarms that stand, who was told, the newest readings."""
-        memory, now_s = Memory(design), self.clock.wall_s()
+        memory, now_s = Memory(design, answer_key=key_of(self.settings.data / "answer.key")), self.clock.wall_s()
         for readings in await keeper.ask(lambda store: store.newest(now_s - 86_400)):
             memory.latest.take(readings)
         alarms = await keeper.ask(lambda store: store.alarms())
@@ -275,6 +276,7 @@ class Daemon:
             before=memory.before,
             told=memory.told,
             called=memory.called,
+            answer_key=memory.answer_key,
             shelves=memory.shelves,
             known=memory.known,
             norms=memory.norms,

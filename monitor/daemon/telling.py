@@ -2,12 +2,14 @@
 
 import logging
 from collections.abc import Iterable
+from dataclasses import replace
 
 from monitor.alarms.book import Change
 from monitor.alarms.callouts import Message, about, messages_for, overdue
 from monitor.daemon.clock import Clock
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.memory import Memory
+from monitor.show.door import LASTS_S, Answer, sign
 
 log = logging.getLogger("monitor.daemon.rounds")
 
@@ -28,17 +30,32 @@ class Telling:
             log.log(level, "%s: %s (%s)%s", change.what, change.alarm.key, change.alarm.severity.value, words)
             if change.what == "cleared":
                 memory.called = {who: n for who, n in memory.called.items() if who[1] != about(change.alarm.key)}
-        messages = list(messages_for(changes, memory.plan, memory.design.zone, memory.told))
+        messages = self._linked(messages_for(changes, memory.plan, memory.design.zone, memory.told))
         self._called(messages)
         await self._keeper.record(changes, messages)
 
     async def remind(self) -> None:
         """Tell those whom time alone calls: whoever comes next, or again."""
         memory, now_s = self._memory, self._clock.wall_s()
-        messages = list(overdue(memory.book.raised(), memory.plan, memory.design.zone, memory.called, now_s))
+        found = overdue(memory.book.raised(), memory.plan, memory.design.zone, memory.called, now_s)
+        messages = self._linked(found)
         if messages:
             self._called(messages)
             await self._keeper.record([], messages)
+
+    def _linked(self, messages: Iterable[Message]) -> list[Message]:
+        """The messages, with a link to acknowledge where the plan says how people reach the page."""
+        url, key = self._memory.plan.public_url, self._memory.answer_key
+        if not url or not key:
+            return list(messages)
+        until_s, found = self._clock.wall_s() + LASTS_S, []
+        for one in messages:
+            alarm = next((a for a in self._memory.book.raised() if about(a.key) == f"{one.resource} {one.type}"), None)
+            if one.kind in ("callout", "reminder") and alarm is not None:
+                answer = Answer(one.person, one.resource, one.type, alarm.key.qualifier, alarm.raised_s, until_s)
+                one = replace(one, body=f"{one.body}\nI take care of it: {url.rstrip('/')}/answer/{sign(key, answer)}")
+            found.append(one)
+        return found
 
     def _called(self, messages: Iterable[Message]) -> None:
         now_s, called = self._clock.wall_s(), self._memory.called

@@ -234,6 +234,11 @@ class Plan(Part):
     poles: list[Pole] = Field(min_length=1)
     vlans: list[VlanRow] = []
     callouts: list[Callout] = []
+    public_url: str | None = Field(
+        None,
+        pattern=r"^https?://[^\s/]+(/[^\s]*)?$",
+        description="where people reach the page; links stand in callouts then",
+    )
     shelves: list[Season] = []
     sign_of_life: SignOfLife | None = None
     acting: Acting = Acting()

@@ -1,6 +1,6 @@
 """The pages: site, pole, alarms, rendered from the picture; live by server-sent events; acts by plain forms."""
 
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncIterator, Callable, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Any
@@ -130,6 +130,12 @@ class Pages:
         cleared = [a for a in picture.alarms if a.cleared]
         return self._render("alarms.html", picture, here="alarms", title="Alarms", standing=standing, cleared=cleared)
 
+    def answer(self, person: str, alarm: AlarmView, done: bool = False) -> HTMLResponse:
+        """The page behind a signed link: one alarm, one button."""
+        template = self._templates.get_template("answer.html")
+        said = template.render(site=self._site.picture().site, alarm=alarm, person=person, done=done)
+        return HTMLResponse(said, headers={"Cache-Control": "no-store"})
+
     async def review(self, wanted: str) -> HTMLResponse:
         """The review of a month; without a name the running one."""
         picture = self._site.picture()
@@ -180,6 +186,13 @@ class Pages:
                     line.times_s, line.lows, line.means, line.highs, limits, margin.unit, zone, what(margin)
                 ),
             }
+
+
+def _valid(look: Callable[[], tuple[str, AlarmView]]) -> tuple[str, AlarmView]:
+    try:
+        return look()
+    except Refused as refused:
+        raise HTTPException(404, str(refused)) from None
 
 
 def _months(picture: Picture, number: int = 14) -> list[str]:
@@ -252,4 +265,19 @@ def pages(site: Site) -> APIRouter:
             raise HTTPException(409, str(refused)) from None
         return RedirectResponse(f"/pole/{quote(pole)}", 303)
 
+    _answers(routes, shown, site)
     return routes
+
+
+def _answers(routes: APIRouter, shown: Pages, site: Site) -> None:
+    @routes.get("/answer/{token}")
+    async def answer(token: str) -> HTMLResponse:
+        return shown.answer(*_valid(lambda: site.answering(token)))
+
+    @routes.post("/answer/{token}")
+    async def answered(token: str) -> HTMLResponse:
+        person, _ = _valid(lambda: site.answering(token))
+        try:
+            return shown.answer(person, await site.answered(token), done=True)
+        except Refused as refused:
+            raise HTTPException(409, str(refused)) from None

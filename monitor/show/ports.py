@@ -64,6 +64,14 @@ class Site(Protocol):
         """What the last nightly judgement said: every series, and the poles in the order of their visits."""
         ...
 
+    def answering(self, token: str) -> tuple[str, AlarmView]:
+        """Person and alarm of a signed link; Refused where it is not valid."""
+        ...
+
+    async def answered(self, token: str) -> AlarmView:
+        """Acknowledge by a signed link; Refused where it is not valid or the alarm is another occurrence."""
+        ...
+
     async def shelve(self, resource: str, kind: str, until: str, who: str, note: str) -> dict[str, Any]:
         """Shelve alarms of a resource or place until a time; Refused where that cannot be."""
         ...

@@ -2,6 +2,7 @@
 
 import asyncio
 from collections.abc import AsyncIterator
+from dataclasses import replace
 from typing import Any
 
 import httpx
@@ -11,6 +12,7 @@ from monitor.daemon.clock import HandClock
 from monitor.daemon.design import Design
 from monitor.daemon.desk import Desk
 from monitor.daemon.memory import Memory
+from monitor.show.door import Answer, sign
 from monitor.show.ports import Line
 from monitor.show.web import application
 from tests.show.test_picture import RX, WELL, silence, take
@@ -161,3 +163,23 @@ async def test_whoever_listens_hears_of_a_change(told: Told) -> None:
     desk.changed()
     assert await asyncio.wait_for(waiting, 1) == "change"
     await heard.aclose()  # type: ignore[attr-defined]  # an async generator
+
+
+async def test_a_signed_link_shows_on_get_and_acknowledges_on_post(web: httpx.AsyncClient, told: Told) -> None:
+    """GET is safe, RFC 9110 section 9.2.1: a mail scanner that opens every link acknowledges nothing."""
+    silence(told.memory, "creek")
+    told.memory.answer_key = b"k" * 32
+    [alarm] = told.memory.book.alarms.values()
+    answer = Answer("jo", "creek", "pole-silent", "", alarm.raised_s, 4e9)
+    link = f"/answer/{sign(b'k' * 32, answer)}"
+    looked = await web.get(link)
+    assert looked.status_code == 200
+    assert "creek is silent." in looked.text
+    assert "Isolate the feeder before touching DC" in looked.text
+    assert told.changes == []
+    assert "Acknowledged" in (await web.post(link)).text
+    assert [change.what for change in told.changes] == ["ack"]
+    assert (await web.post(link)).status_code == 409
+    assert (await web.get(f"/answer/{sign(b'x' * 32, answer)}")).status_code == 404
+    of_another_day = replace(answer, raised_s=alarm.raised_s - 60)
+    assert (await web.post(f"/answer/{sign(b'k' * 32, of_another_day)}")).status_code == 404
