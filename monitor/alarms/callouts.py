@@ -29,6 +29,8 @@ class Message:
     not_before_s: float
 
 
+DRILL = "drill"
+"""The alarm type of a drill: each message says that it is one."""
 Called = tuple[int, float]
 """How often a person was told of an alarm that stands, and when last (UTC seconds)."""
 
@@ -144,6 +146,8 @@ def _message(kind: Kind, person: Callout, change: Change, plan: Plan, zone: tzin
 
 
 def _title(alarm: Alarm) -> str:
+    if alarm.key.type == DRILL:
+        return "drill, nothing is wrong"
     return alarm.key.type.removeprefix("pole-").removeprefix("head-end-").replace("-", " ")
 
 
@@ -153,7 +157,8 @@ def _all_clear(change: Change, zone: tzinfo) -> str:
         f"{alarm.key.resource}: cleared at {local_time(change.at_s, zone)}, "
         f"after {_span(change.at_s - alarm.raised_s)}."
     ]
-    return "\n".join([*lines, *([f"Settled: {alarm.settled}."] if alarm.settled else [])])
+    drill = ["It was a drill: nothing was wrong."] if alarm.key.type == DRILL else []
+    return "\n".join([*lines, *drill, *([f"Settled: {alarm.settled}."] if alarm.settled else [])])
 
 
 def _span(seconds: float) -> str:

@@ -7,6 +7,15 @@ from monitor.alarms.states import Severity
 
 OWN: Final = (
     AlarmType(
+        "drill",
+        "a drill: a pole that answers is taken for silent, to walk and time the whole way to people",
+        "unavailable",
+        "acknowledge it, which ends the drill; nobody needs to go",
+        Severity.CRITICAL,
+        on_rounds=1,
+        off_rounds=1,
+    ),
+    AlarmType(
         "history-not-written",
         "farpole cannot write its history",
         "storageCapacityProblem",

@@ -50,6 +50,24 @@ def add_cycle(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -
     cycle.set_defaults(room="monitor.cli.cycle")
 
 
+def add_drill(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """farpole drill."""
+    drill = commands.add_parser(
+        "drill",
+        help="walk the whole way from a silent pole to people, and time it",
+        description="Take a pole that answers for silent: the alarm, its cause, the hold, the callouts to people and "
+        "their answer are the real ones, and every message says that it is a drill. It ends when somebody "
+        "acknowledges it. A pole that really drops meanwhile is told of as ever.",
+    )
+    drill.add_argument("pole", help="the pole")
+    drill.add_argument("--fault", default="", help="what is supposed (default: the most frequent; a wrong name lists)")
+    drill.add_argument("--minutes", type=float, default=10.0, help="how long at most (default: 10)")
+    drill.add_argument("--by", metavar="NAME", help="who does it (default: you)")
+    drill.add_argument("--yes", action="store_true", help="do not ask before calling people")
+    common(drill)
+    drill.set_defaults(room="monitor.cli.drill")
+
+
 def add_review(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     """farpole review."""
     review = commands.add_parser(

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from importlib import import_module
 from pathlib import Path
 
-from monitor.cli.arguments import add_cycle, add_forecast, add_note, add_review, common
+from monitor.cli.arguments import add_cycle, add_drill, add_forecast, add_note, add_review, common
 
 OK, FAILED, BAD_INPUT, NO_DAEMON = 0, 1, 2, 3
 
@@ -36,6 +36,7 @@ def parser() -> argparse.ArgumentParser:
     _add_files(commands)
     add_note(commands)
     add_cycle(commands)
+    add_drill(commands)
     add_review(commands)
     return whole
 

@@ -1,7 +1,7 @@
 """The desk: fills what the page, the API and the commands need from the running daemon."""
 
 import asyncio
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable
 from dataclasses import asdict
 from typing import Any
 
@@ -11,6 +11,7 @@ from monitor.alarms.states import Operator
 from monitor.daemon.acting import Acting, CannotAct
 from monitor.daemon.auditing import accept
 from monitor.daemon.clock import Clock
+from monitor.daemon.drilling import CannotDrill, Drilling
 from monitor.daemon.reviewing import Reviewing
 from monitor.daemon.rounds import Rounds
 from monitor.facts import resources
@@ -39,6 +40,7 @@ class Desk:
         self._listeners: set[asyncio.Event] = set()
         self.closing = asyncio.Event()
         self.acting: Acting | None = None
+        self.drilling: Drilling | None = None
         self.about_itself: Callable[[], dict[str, Any]] = dict
 
     def opened(self, rounds: Rounds) -> None:
@@ -193,6 +195,27 @@ class Desk:
         except NotKept as error:
             raise Refused(f"what was switched before is not known now: {error}") from None
         return {"pole": pole, "port": port, "done": True}
+
+    async def drill(self, pole: str, fault: str, who: str, minutes: float) -> dict[str, Any]:
+        """Begin a drill."""
+        poles = [one.name for one in self.rounds.memory.plan.poles]
+        if pole not in poles:
+            raise Refused(f"{pole!r} is no pole of this site; there are {', '.join(poles)}")
+        return await self._drill(lambda drilling: drilling.begin(pole, fault, who, minutes))
+
+    async def drill_report(self) -> dict[str, Any]:
+        """The steps of the last drill."""
+        return await self._drill()
+
+    async def _drill(self, act: Callable[[Drilling], Awaitable[None]] | None = None) -> dict[str, Any]:
+        if self.drilling is None:
+            raise Refused("farpole is still starting")
+        try:
+            if act is not None:
+                await act(self.drilling)
+            return await self.drilling.report()
+        except (CannotDrill, NotKept) as error:
+            raise Refused(str(error)) from None
 
     async def history(self, resource: str, quantity: str, from_s: float, to_s: float, points: int) -> Line:
         """A quantity between two times, from the history."""

@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from monitor.alarms.callouts import DRILL
 from monitor.alarms.drifting import sentence
 from monitor.alarms.kpi import Happened, figures
 from monitor.daemon.design import Design
@@ -206,6 +207,8 @@ class Reviewing:
         for change in self._store.changes(self._from_s - 31 * DAY_S, 100_000):
             if change.at_s >= self._to_s:
                 break
+            if change.key.type == DRILL:
+                continue
             if change.what.startswith("raised"):
                 open_ones[change.key] = [change]
                 found.append(open_ones[change.key])

@@ -53,6 +53,7 @@ class Rounds:
     ) -> None:
         self.memory, self.asking, self.keeper, self._clock = memory, asking, keeper, clock
         self.link_changed: Callable[[str], None] = lambda place: None
+        self.drilled: Callable[[Sight], Iterable[Condition]] = lambda sight: ()
         self.telling = Telling(memory, keeper, clock)
         self._changed = changed
 
@@ -237,6 +238,7 @@ class Rounds:
             ),
             *conditions.of_silence(topology, memory.watches, explained, self.why, self._settled),
             *conditions.of_margins(memory.held.pop(sight.place, {}), self._shadow()),
+            *self.drilled(sight),
         ]
         await self.step(found)
         if sight.answers and sight.place in topology.above:

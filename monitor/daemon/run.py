@@ -19,6 +19,7 @@ from monitor.daemon.ballast import quota_octets
 from monitor.daemon.clock import Clock, SystemClock
 from monitor.daemon.design import Design
 from monitor.daemon.desk import Desk
+from monitor.daemon.drilling import Drilling
 from monitor.daemon.files import load_plan
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.lock import HISTORY, held
@@ -237,6 +238,8 @@ class Daemon:
             schedule.every("sign of life", plan.sign_of_life.every_minutes * 60, without_answer(watching.tell), 10.0)
         schedule.every("act", 10.0, without_answer(acting.revive), 12.0)
         schedule.closing.append(acting.close)
+        self.desk.drilling = Drilling(rounds, rounds.keeper, self.clock)
+        schedule.every("drill", 2.0, without_answer(self.desk.drilling.look), 2.0)
 
     async def _season(self, schedule: Schedule, memory: Memory, secrets: Secrets) -> tuple[Memory, Secrets]:
         ticking = asyncio.create_task(schedule.run(), name="schedule")

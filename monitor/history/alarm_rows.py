@@ -14,6 +14,7 @@ from monitor.history.engine import Kept
 from monitor.history.records import (
     BaselineSet,
     PastChange,
+    Posted,
     Repair,
     Waiting,
     alarm_of,
@@ -141,6 +142,19 @@ class AlarmRows(Kept):
         accounts = {r.to for r in rows if r.not_before_s <= now_s}
         leaving = [r for r in rows if r.to in accounts and (r.not_before_s <= now_s or r.attempts > 0)]
         return [waiting_of(r) for r in leaving]
+
+    def posted(self, resource: str, kind: str, since_s: float) -> list[Posted]:
+        """Messages of one alarm since a time, oldest first."""
+        c = t.outbox.c
+        query = select(c.person, c.to, c.kind, c.state, c.sent_s, c.last_error)
+        query = query.where(c.resource == resource, c.type == kind, c.happened_s >= since_s).order_by(c.id)
+        return self._look(lambda connection: [Posted(*row) for row in connection.execute(query)])
+
+    def proven(self) -> dict[str, float]:
+        """Person → when a carrier last took a message for him."""
+        c = t.outbox.c
+        query = select(c.person, func.max(c.sent_s)).where(c.state == "sent").group_by(c.person)
+        return self._look(lambda connection: {r[0]: float(r[1]) for r in connection.execute(query) if r[1]})
 
     def went(self, message_id: int, at_s: float) -> None:
         """A message has been taken by the carrier."""

@@ -38,6 +38,18 @@ class PastChange:
 
 
 @dataclass(frozen=True, slots=True)
+class Posted:
+    """How a message fared: when a carrier took it, or why none did."""
+
+    person: str
+    to: str
+    kind: str
+    state: str
+    sent_s: float | None
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
 class Repair:
     """What somebody did at a pole, and when."""
 

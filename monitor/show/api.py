@@ -38,6 +38,15 @@ class Switching(BaseModel):
     confirmed: Literal[True]
 
 
+class Drilling(BaseModel):
+    """A drill: where, which fault (empty: the most frequent), by whom, for how long at most."""
+
+    pole: str = Field(max_length=200)
+    fault: str = Field("", max_length=60)
+    who: str = Field(min_length=1, max_length=60)
+    minutes: float = Field(10.0, ge=1, le=120)
+
+
 class Shelving(BaseModel):
     """What is shelved, until when (17:00, 6h, 3d, ISO 8601; empty: until it is taken down), by whom, why."""
 
@@ -55,6 +64,7 @@ def api(site: Site) -> APIRouter:
     _notes(routes, site)
     _switching(routes, site)
     _shelving(routes, site)
+    _drills(routes, site)
 
     @routes.get("/picture")
     async def picture() -> dict[str, Any]:
@@ -160,5 +170,23 @@ def _shelving(routes: APIRouter, site: Site) -> None:
         """Take shelves down."""
         try:
             return {"ended": await site.unshelve(wanted.resource, wanted.type)}
+        except Refused as refused:
+            raise HTTPException(409, str(refused)) from None
+
+
+def _drills(routes: APIRouter, site: Site) -> None:
+    @routes.get("/drill")
+    async def report() -> dict[str, Any]:
+        """The steps of the last drill."""
+        try:
+            return await site.drill_report()
+        except Refused as refused:
+            raise HTTPException(404, str(refused)) from None
+
+    @routes.post("/drill")
+    async def drill(wanted: Drilling) -> dict[str, Any]:
+        """Begin a drill."""
+        try:
+            return await site.drill(wanted.pole, wanted.fault, wanted.who, wanted.minutes)
         except Refused as refused:
             raise HTTPException(409, str(refused)) from None

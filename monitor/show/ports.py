@@ -84,6 +84,14 @@ class Site(Protocol):
         """Switch a PoE port off and on; Refused, with the reason, where that may not be."""
         ...
 
+    async def drill(self, pole: str, fault: str, who: str, minutes: float) -> dict[str, Any]:
+        """Begin a drill; Refused, with the reason, where there can be none."""
+        ...
+
+    async def drill_report(self) -> dict[str, Any]:
+        """The steps of the last drill; Refused where there was none."""
+        ...
+
     async def history(self, resource: str, quantity: str, from_s: float, to_s: float, points: int) -> Line:
         """A quantity between two times in at most ``points`` stretches."""
         ...
