@@ -213,6 +213,21 @@ def letter(
     return Message(person.name, person.to, "letter", plan.site.name, "letter", subject, "\n".join(lines), now_s, now_s)
 
 
+def test_message(person: Callout, plan: Plan, now_s: float) -> Message:
+    """Proof that messages reach a person: what he will be told of, and that nothing is wrong now."""
+    hours = "at any hour" if person.hours == "any" else f"from {person.hours.replace('-', ' to ')}"
+    when = f"by letter at {person.at}" if person.at else hours
+    lines = [
+        f"This is a test: nothing is wrong at {plan.site.name}, and nothing is to be done.",
+        f"You ({person.name}) are told of: {', '.join(person.severities)}; {when}"
+        + (f"; only of {', '.join(person.places)}" if person.places else "")
+        + (f"; when nobody has acknowledged for {person.after_minutes:g} min" if person.after_minutes else "")
+        + ".",
+    ]
+    subject = f"{plan.site.name}: test message"
+    return Message(person.name, person.to, "test", plan.site.name, "test", subject, "\n".join(lines), now_s, now_s)
+
+
 def digest(messages: Sequence[Message], zone: tzinfo) -> tuple[str, str]:
     """Subject and body of one message in the place of many: what happened, in order, and the first of it whole."""
     first = messages[0]

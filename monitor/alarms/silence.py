@@ -140,16 +140,24 @@ def _impacted(topology: Topology, root: str, because: Mapping[str, str]) -> tupl
     return tuple(sorted({*direct, *behind} - {root}))
 
 
-def hold_explained(watches: Mapping[str, Watch], before: Explained, now: Explained, now_s: float) -> dict[str, Watch]:
-    """Give what a root explained until now time to start, once that root is gone."""
-    gone = [impacted for root, impacted in before.roots.items() if root not in now.roots]
-    released = {pole for impacted in gone for pole in impacted if pole not in now.because}
-    return {
-        pole: replace(watch, misses=1, kinds=0, held_until_s=now_s + GRACE_S)
-        if pole in released and watch.doubtful
-        else watch
-        for pole, watch in watches.items()
-    }
+def hold_explained(
+    topology: Topology, watches: Mapping[str, Watch], before: Explained, now: Explained, now_s: float
+) -> dict[str, Watch]:
+    """Give what a root explained until now time to start, once that root is gone; and what lies behind a place that
+    has only just come back, as long as that place's own loads, a radio among them, have."""
+    free = {pole for root, impacted in before.roots.items() if root not in now.roots for pole in impacted}
+    # What now seems to follow from one that has only just been set free is as free as that one.
+    released = {pole for pole in free if now.because.get(pole, pole) in free}
+    held: dict[str, Watch] = {}
+    for place, watch in watches.items():
+        if place in released and watch.doubtful:
+            watch = replace(watch, misses=1, kinds=0, held_until_s=now_s + GRACE_S)
+        if watch.doubtful and watch.held_until_s > now_s:
+            backs = [watches[above].back_since_s for above in topology.way(place)]
+            until_s = max((back + GRACE_S for back in backs if back is not None), default=0.0)
+            watch = replace(watch, held_until_s=max(watch.held_until_s, until_s))
+        held[place] = watch
+    return held
 
 
 def overshadowed(topology: Topology, watches: Mapping[str, Watch], explained: Explained) -> dict[str, str]:

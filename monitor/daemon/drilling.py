@@ -145,7 +145,9 @@ class Drilling:
             "called": len(calls),
             "went": sum(one.sent_s is not None for one in calls),
             "not_gone": [f"{one.kind} to {one.person}: {one.why or 'waits'}" for one in open_ones],
-            "steps": [{"after_s": round(at_s - drill.began_s, 1), "what": what} for at_s, what in sorted(steps, key=_at)],
+            "steps": [
+                {"after_s": round(at_s - drill.began_s, 1), "what": what} for at_s, what in sorted(steps, key=_at)
+            ],
         }
 
 

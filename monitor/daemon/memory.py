@@ -54,6 +54,8 @@ class Memory:
     answer_key: bytes = field(default=b"", repr=False)
     """With which links in callouts are signed."""
     notes: tuple[str, ...] = ()
+    unproven: tuple[str, ...] = ()
+    """To whom no message has gone lately, as lines."""
     norms: Norms = field(default_factory=Norms)
     verdicts: dict[Slot, Verdict] = field(default_factory=dict)
     """What the last nightly judgement has said of each series."""

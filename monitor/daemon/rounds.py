@@ -229,7 +229,7 @@ class Rounds:
         uptime = memory.latest.value(Slot(device.name, "uptime_seconds"), now_s - evidence.FRESH_S)
         memory.watches[sight.place] = silence.look(memory.watches[sight.place], sight, uptime)
         explained = silence.explain(topology, memory.watches)
-        memory.watches = silence.hold_explained(memory.watches, memory.explained, explained, now_s)
+        memory.watches = silence.hold_explained(topology, memory.watches, memory.explained, explained, now_s)
         explained = memory.explained = silence.explain(topology, memory.watches)
         loads = {load.name: load.resource for load in memory.design.loads.get(sight.place, [])}
         found = [
@@ -291,7 +291,9 @@ class Rounds:
         """Step the book; keep what has changed and tell people."""
         memory = self.memory
         now_s = self._clock.wall_s()
-        memory.book, changes = step(memory.book, map(self._caused, rooted(list(found), memory.book)), now_s)
+        memory.book, changes = step(
+            memory.book, map(self._caused, rooted(list(found), memory.book, memory.plan)), now_s
+        )
         if changes:
             memory.book, more = step(memory.book, of_poles(memory.plan, memory.book, self.why), now_s)
             changes += more + shelved(memory, now_s)

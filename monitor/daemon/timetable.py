@@ -15,6 +15,7 @@ from monitor.daemon.memory import Memory
 from monitor.daemon.mending import Mending
 from monitor.daemon.post import Post
 from monitor.daemon.powering import Asked, Powering, asked_by_modbus
+from monitor.daemon.proving import PROVE_AFTER_S, Proving
 from monitor.daemon.rounds import Rounds
 from monitor.daemon.schedule import Job, Schedule
 from monitor.daemon.streaming import Login, Streaming
@@ -80,6 +81,7 @@ def _people(schedule: Schedule, rounds: Rounds, post: Post) -> None:
     schedule.every("send", 1.0, post.send, 1.0)
     schedule.every("shelve", 10.0, without_answer(rounds.shelve), 4.0)
     schedule.every("remind", 10.0, without_answer(rounds.telling.remind), 5.0)
+    schedule.every("prove", 600.0, without_answer(Proving(rounds, rounds.keeper, schedule.clock).look), PROVE_AFTER_S)
     for person in rounds.memory.plan.callouts:
         if person.at:
             schedule.daily(f"letter {person.name}", person.at, lambda person=person: post.morning_letter(person))  # type: ignore[misc]  # mypy cannot type a default that binds the loop's name

@@ -156,6 +156,12 @@ class AlarmRows(Kept):
         query = select(c.person, func.max(c.sent_s)).where(c.state == "sent").group_by(c.person)
         return self._look(lambda connection: {r[0]: float(r[1]) for r in connection.execute(query) if r[1]})
 
+    def tested(self) -> dict[str, float]:
+        """Person → when a test message for him was last put into the outbox."""
+        c = t.outbox.c
+        query = select(c.person, func.max(c.happened_s)).where(c.kind == "test").group_by(c.person)
+        return self._look(lambda connection: {r[0]: float(r[1]) for r in connection.execute(query)})
+
     def went(self, message_id: int, at_s: float) -> None:
         """A message has been taken by the carrier."""
         self._set(message_id, {"state": "sent", "sent_s": at_s, "last_error": ""})

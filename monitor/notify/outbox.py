@@ -2,7 +2,7 @@
 
 import logging
 from collections.abc import Awaitable, Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 from monitor.alarms.callouts import Message
@@ -58,19 +58,23 @@ async def send_waiting(
     now_s: float,
     local: Callable[[float], str],
 ) -> list[Sent]:
-    """Try each message once, oldest first. After a failure the same account is left alone for this time."""
+    """Try each message once, oldest first. After a failure the same account is left alone for this time.
+
+    What waits behind a failed one has failed with it: it is on its way, and what ends meanwhile is told of as over.
+    """
     done: list[Sent] = []
-    down: set[str] = set()
+    down: dict[str, Sent] = {}
     for one in waiting:
         to = one.message.to
         if to in down:
+            done.append(replace(down[to], id=one.id))
             continue
         why = await send(to, one.message.subject, aged(one, now_s, local))
         if why is None:
             log.info("sent to %s: %s", one.message.person, one.message.subject)
             done.append(Sent(one.id, "", 0.0))
         else:
-            down.add(to)
+            down[to] = Sent(one.id, why, now_s + wait_s(one.attempts))
             log.warning("not sent to %s (attempt %d): %s", one.message.person, one.attempts + 1, why)
-            done.append(Sent(one.id, why, now_s + wait_s(one.attempts)))
+            done.append(down[to])
     return done

@@ -177,6 +177,7 @@ class Callout(Part):
     places: list[Name] = Field([], description="poles and supplies of which this person is told; none named: of all")
     after_minutes: float = Field(0, ge=0, le=10_080, description="told only if nobody has acknowledged for so long")
     remind_minutes: float | None = Field(None, ge=1, le=10_080, description="told again so often until somebody does")
+    prove_weekly: bool = Field(True, description="a test message where nothing else went to this person for a week")
 
 
 class Season(Part):

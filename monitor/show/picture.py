@@ -38,6 +38,8 @@ class Known(Protocol):
     def book(self) -> Book: ...  # noqa: D102  # a plain field
     @property
     def notes(self) -> tuple[str, ...]: ...  # noqa: D102  # a plain field
+    @property
+    def unproven(self) -> tuple[str, ...]: ...  # noqa: D102  # a plain field
 
 
 def compose(known: Known, now_s: float, version: str) -> Picture:
@@ -62,7 +64,7 @@ def compose(known: Known, now_s: float, version: str) -> Picture:
         poles,
         supplies,
         alarms,
-        known.notes,
+        (*known.notes, *known.unproven),
     )
 
 

@@ -89,7 +89,7 @@ def test_what_a_root_explained_gets_time_to_start_when_the_root_is_gone(topology
     before = explain(topology, watches(topology, "creek", "woolshed", "ridge"))
     seen = watches(topology, "woolshed", "ridge")
     now = explain(topology, seen)
-    held = hold_explained(seen, before, now, 1000.0)
+    held = hold_explained(topology, seen, before, now, 1000.0)
     assert explain(topology, held) == Explained({}, {}, frozenset())
     still = look(held["woolshed"], Sight("woolshed", 1000.0 + GRACE_S - 1, SILENT, loads={"a": SILENT}))
     assert not still.silent
@@ -102,10 +102,32 @@ def test_what_a_root_explained_gets_time_to_start_when_the_root_is_gone(topology
 def test_what_had_only_begun_to_miss_behind_a_root_gets_that_time_too(topology: Topology) -> None:
     before = explain(topology, watches(topology, "creek"))
     seen = {**watches(topology), "ridge": Watch(misses=1, kinds=2, answered_s=1.0)}
-    held = hold_explained(seen, before, explain(topology, seen), 1000.0)
+    held = hold_explained(topology, seen, before, explain(topology, seen), 1000.0)
     for i in range(5):
         held["ridge"] = look(held["ridge"], Sight("ridge", 1001.0 + i, SILENT, loads={"a": SILENT}))
     assert not held["ridge"].silent
+
+
+def test_what_lies_behind_a_pole_that_is_just_back_waits_for_that_pole_s_loads(topology: Topology) -> None:
+    """The supply's root ends with the first pole that is back; another, with a radio on it, comes a minute later."""
+    before = explain(topology, watches(topology, "creek", "ridge"))
+    seen = {**watches(topology, "ridge"), "creek": Watch(answered_s=1060.0, back_since_s=1060.0, agent_ever=True)}
+    seen["ridge"] = Watch(misses=1, held_until_s=1000.0 + GRACE_S)
+    held = hold_explained(topology, seen, before, explain(topology, seen), 1060.0)
+    assert held["ridge"].held_until_s == 1060.0 + GRACE_S
+    after = explain(topology, held)
+    quiet = hold_explained(topology, held, after, after, 1060.0 + GRACE_S + 1)
+    assert quiet["ridge"].held_until_s == 1060.0 + GRACE_S, "and not for ever"
+
+
+def test_a_pole_behind_one_that_is_set_free_is_set_free_with_it(topology: Topology) -> None:
+    """A supply is back at one pole; those behind another that still starts must not be called silent before it."""
+    before = Explained({"supply/office-a": ("creek", "ridge", "woolshed")}, {}, frozenset())
+    seen = watches(topology, "creek", "woolshed", "ridge")
+    now = explain(topology, seen)
+    assert now.because["ridge"] == "creek"
+    held = hold_explained(topology, seen, before, now, 1000.0)
+    assert {held[pole].held_until_s for pole in ("creek", "woolshed", "ridge")} == {1000.0 + GRACE_S}
 
 
 def test_what_a_silence_explains_beyond_its_poles(topology: Topology) -> None:

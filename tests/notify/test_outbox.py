@@ -53,7 +53,11 @@ async def test_a_line_that_is_down_is_tried_once_and_the_others_go_on() -> None:
     line = Line("phone")
     waiting = [Waits(1, message()), Waits(2, message()), Waits(3, message("mail"))]
     done = await send_waiting(waiting, line.send, 131.0, local)
-    assert [(one.id, one.why, one.again_s) for one in done] == [(1, "connection refused", 136.0), (3, "", 0.0)]
+    assert [(one.id, one.why, one.again_s) for one in done] == [
+        (1, "connection refused", 136.0),
+        (2, "connection refused", 136.0),
+        (3, "", 0.0),
+    ]
     assert [to for to, _, _ in line.sent] == ["mail"]
 
 

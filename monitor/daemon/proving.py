@@ -1,0 +1,44 @@
+"""Is the way to each person proven? A test message at the start, and one a week where nothing else went that way."""
+
+from datetime import datetime
+
+from monitor.alarms.callouts import in_hours, local_time, test_message
+from monitor.daemon.clock import Clock
+from monitor.daemon.keeper import Keeper
+from monitor.daemon.rounds import Rounds
+
+PROVE_AFTER_S = 180.0
+"""After a start: by then a plan that is being written has settled."""
+WEEK_S = 7 * 86_400.0
+LATE_S = WEEK_S + 86_400.0
+"""So long after the last message that a carrier took, people are told that the way to somebody is not proven."""
+
+
+class Proving:
+    """Proof under one plan."""
+
+    def __init__(self, rounds: Rounds, keeper: Keeper, clock: Clock) -> None:
+        self._rounds, self._keeper, self._clock = rounds, keeper, clock
+
+    async def look(self) -> None:
+        """Send a test message to whom none was sent yet, or nothing for a week; say to whom the way is not proven.
+
+        A carrier that takes a message proves its own part of the way only; that a person reads it, ``farpole drill``
+        proves.
+        """
+        memory, now_s = self._rounds.memory, self._clock.wall_s()
+        proven = await self._keeper.ask(lambda store: store.proven())
+        tested = await self._keeper.ask(lambda store: store.tested())
+        local = datetime.fromtimestamp(now_s, memory.design.zone)
+        unproven = []
+        for person in memory.plan.callouts:
+            went_s, tested_s = proven.get(person.name), tested.get(person.name)
+            newest_s = max((at_s for at_s in (went_s, tested_s) if at_s is not None), default=None)
+            wanted = newest_s is None or (person.prove_weekly and now_s - newest_s >= WEEK_S)
+            if wanted and in_hours(person.hours, local):
+                await self._keeper.record([], [test_message(person, memory.plan, now_s)])
+            since_s = went_s if went_s is not None else tested_s
+            if since_s is not None and now_s - since_s > LATE_S and (person.prove_weekly or went_s is None):
+                when = "never" if went_s is None else f"last {local_time(went_s, memory.design.zone)}"
+                unproven.append(f"the way to {person.name} is not proven: a message went there {when}")
+        memory.unproven = tuple(unproven)
