@@ -107,6 +107,10 @@ class Desk:
             raise Refused("that alarm is over, or it was raised again since; see the page of the site")
         return answer
 
+    def public_url(self) -> str | None:
+        """How people reach signed links from outside."""
+        return self._rounds.memory.plan.public_url if self._rounds else None
+
     def answering(self, token: str) -> tuple[str, AlarmView]:
         """Person and alarm of a signed link."""
         answer = self._answer(token)

@@ -64,6 +64,10 @@ class Site(Protocol):
         """What the last nightly judgement said: every series, and the poles in the order of their visits."""
         ...
 
+    def public_url(self) -> str | None:
+        """How people reach signed links from outside; None: not at all, or still starting."""
+        ...
+
     def answering(self, token: str) -> tuple[str, AlarmView]:
         """Person and alarm of a signed link; Refused where it is not valid."""
         ...

@@ -22,6 +22,7 @@ _HEADERS = {
     "Cross-Origin-Opener-Policy": "same-origin",
 }
 _OURSELVES = {"localhost", "127.0.0.1", "::1"}
+_BY_LINK = ("/answer/", "/static/")
 MOST_BODY_BYTES = 16_384
 
 
@@ -46,7 +47,7 @@ def application(site: Site, version: str) -> FastAPI:
 
     @app.middleware("http")
     async def guard(request: Request, go_on: Callable[[Request], Awaitable[Response]]) -> Response:
-        refusal = refused_for(request)
+        refusal = refused_for(request, urlsplit(site.public_url() or "").hostname)
         if refusal:
             return PlainTextResponse(refusal + "\n", 403)
         response = await go_on(request)
@@ -58,15 +59,17 @@ def application(site: Site, version: str) -> FastAPI:
     return app
 
 
-def refused_for(request: Request) -> str:
+def refused_for(request: Request, public: str | None = None) -> str:
     """Why a request is not taken, or empty: it names another host, comes from another site's page, or is large.
 
     The page has no password yet and is served on loopback alone; a foreign page in the same browser must not
-    reach it by a name of its own (the Host header) or by a form (the Origin header).
+    reach it by a name of its own (the Host header) or by a form (the Origin header). By the host of the plan's
+    ``public_url`` only signed links are answered, for each of which its signature stands.
     """
     host = urlsplit(f"//{request.headers.get('host', '')}").hostname
-    if host not in _OURSELVES:
-        return "this page answers to 127.0.0.1 and localhost only"
+    by_link = public is not None and host == public and request.url.path.startswith(_BY_LINK)
+    if host not in _OURSELVES and not by_link:
+        return "this page answers to 127.0.0.1 and localhost only, and to signed links by the plan's public_url"
     if request.method != "GET":
         origin = request.headers.get("origin")
         if origin is not None and urlsplit(origin).netloc != request.headers.get("host"):

@@ -135,6 +135,28 @@ async def test_another_host_name_is_refused(web: httpx.AsyncClient, headers: dic
     assert (await web.get("/", headers=headers)).status_code == 403
 
 
+async def test_by_the_public_name_only_signed_links_are_answered(web: httpx.AsyncClient, told: Told) -> None:
+    silence(told.memory, "creek")
+    told.memory.answer_key = b"k" * 32
+    plan = told.memory.plan.model_copy(update={"public_url": "https://farm.example.org"})
+    object.__setattr__(told.memory.design, "plan", plan)
+    outside = {"host": "farm.example.org", "origin": "https://farm.example.org"}
+    try:
+        [alarm] = told.memory.book.alarms.values()
+        link = f"/answer/{sign(b'k' * 32, Answer('jo', 'creek', 'pole-silent', '', alarm.raised_s, 4e9))}"
+        for path in ("/", "/alarms", "/api/picture", "/metrics"):
+            assert (await web.get(path, headers=outside)).status_code == 403
+        assert (await web.post("/act", data=FORM, headers=outside)).status_code == 403
+        assert (await web.get(link, headers={"host": "evil.example"})).status_code == 403
+        assert (await web.post(link, headers={**outside, "origin": "https://evil.example"})).status_code == 403
+        assert (await web.get("/static/farpole.css", headers=outside)).status_code == 200
+        assert (await web.get(link, headers=outside)).status_code == 200
+        assert told.changes == []
+        assert (await web.post(link, headers=outside)).status_code == 200
+    finally:
+        object.__setattr__(told.memory.design, "plan", plan.model_copy(update={"public_url": None}))
+
+
 async def test_a_form_from_another_page_is_refused(web: httpx.AsyncClient, told: Told) -> None:
     silence(told.memory, "creek")
     answer = await web.post("/act", data=FORM, headers={"origin": "http://evil.example"})
