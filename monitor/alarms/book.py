@@ -136,9 +136,18 @@ def step(book: Book, conditions: Iterable[Condition], now_s: float) -> tuple[Boo
         if change:
             alarms = {**alarms, key: change.alarm}
             changes.append(change)
-    if not changes and pending is book.pending and bad is book.bad_s:
+        elif alarm is not None and _fresher(alarm, condition):
+            text = condition.text if condition.text and key not in bad else alarm.text
+            alarms = {**alarms, key: replace(alarm, cause=condition.cause, text=text)}
+    if not changes and pending is book.pending and bad is book.bad_s and alarms is book.alarms:
         return book, []
     return Book(alarms, pending, raises, bad), changes
+
+
+def _fresher(alarm: Alarm, condition: Condition) -> bool:
+    """Does a condition know the cause of a standing alarm with newer evidence? That is shown, and is no news."""
+    stands = not alarm.cleared and condition.severity is not None
+    return stands and condition.cause is not None and condition.cause != alarm.cause
 
 
 def _chattering(change: Change, times: int) -> Change:

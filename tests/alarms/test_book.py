@@ -4,6 +4,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
 from monitor.alarms.book import Book, Change, Condition, Key, operate, step, without
+from monitor.alarms.cause import cause_of
 from monitor.alarms.inventory import INVENTORY
 from monitor.alarms.states import Operator, Severity
 
@@ -145,3 +146,13 @@ def test_a_chattering_alarm_stands_until_it_is_quiet() -> None:
             break
     assert [c.what for c in changes] == ["cleared"]
     assert 1800 <= at_s - 39 * 60 <= 1800 + 120
+
+
+def test_newer_evidence_of_the_same_cause_is_shown_and_is_no_news() -> None:
+    first = cause_of({"pole_silent": True, "link_down": True}, {}, ("link said up, which may be from before",))
+    later = cause_of({"pole_silent": True, "link_down": True}, {}, ("link down",))
+    assert (first.name, first.certainty) == (later.name, later.certainty)
+    book, _ = steps(Book(), Condition(SILENT, Severity.CRITICAL, "first", cause=first))
+    book, changes = steps(book, Condition(SILENT, Severity.CRITICAL, "later", cause=later), at_s=20)
+    assert changes == []
+    assert (book.alarms[SILENT].cause, book.alarms[SILENT].text) == (later, "later")

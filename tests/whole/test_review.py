@@ -1,7 +1,9 @@
 """The review of past months of the demo: it names what the simulation knows to be wrong, and tells a quiet month."""
 
 import asyncio
+import html
 import json
+import re
 import shutil
 import subprocess
 from collections.abc import Iterator
@@ -13,6 +15,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from monitor.cli.main import BAD_INPUT, NO_DAEMON, OK, main
+from monitor.cli.review import words
 from monitor.daemon.clock import HandClock
 from monitor.daemon.design import Design
 from monitor.daemon.files import load_plan, shipped
@@ -25,6 +28,7 @@ from monitor.show.month import Month
 from monitor.show.review_page import paper
 from monitor.show.review_pdf import pdf
 from monitor.simulation.past import tarrow_downs
+from tests.budgets.test_golden_text import held
 
 pytestmark = pytest.mark.whole
 NOW_S = datetime(2026, 11, 20, 12, tzinfo=ZoneInfo("Australia/Sydney")).timestamp()
@@ -81,6 +85,15 @@ def test_a_month_of_the_first_winter_is_quiet_and_says_so(past: tuple[Path, Desi
         assert found.headline.startswith("A quiet month")
 
 
+def test_every_sentence_and_figure_of_october(past: tuple[Path, Design]) -> None:
+    """Held as a text: after a change that is meant, FARPOLE_WRITE_GOLDEN=1, and read the difference."""
+    found = review(past, "2026-10")
+    page = re.sub(r"<style>.*?</style>|<svg.*?</svg>", "", paper(found), flags=re.DOTALL)
+    text = html.unescape(re.sub(r"<[^>]+>", "\n", page))
+    lines = [line.strip() for line in text.splitlines() if line.strip()]
+    held("review-tarrow-downs-2026-10.txt", "\n".join([words(found), "", "-- the page", *lines]) + "\n")
+
+
 def test_every_number_has_its_unit_and_every_limit_its_source(past: tuple[Path, Design]) -> None:
     found = review(past, "2026-10")
     for row in found.series:
@@ -95,11 +108,11 @@ def test_every_number_has_its_unit_and_every_limit_its_source(past: tuple[Path, 
 
 def test_the_page_and_the_pdf_tell_the_same(past: tuple[Path, Design], tmp_path: Path) -> None:
     found = review(past, "2026-10")
-    html, made = paper(found), pdf(found)
+    page, made = paper(found), pdf(found)
     assert made.startswith(b"%PDF-")
     assert b"/StructTreeRoot" in made or b"/MarkInfo" in made, "it is tagged"
-    for words in (found.headline.split(",")[0], "Next month"):
-        assert words.split("'")[0] in html
+    for part in (found.headline.split(",")[0], "Next month"):
+        assert part.split("'")[0] in page
     if shutil.which("pdftotext"):
         file = tmp_path / "review.pdf"
         file.write_bytes(made)
