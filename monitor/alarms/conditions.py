@@ -193,7 +193,7 @@ def of_silence(
         elif pole in explained.because:
             yield Condition(key, Severity.CRITICAL, root=explained.because[pole])
         elif pole in explained.roots:
-            yield _root(key, explained.roots[pole], why(pole))
+            yield of_root(key, explained.roots[pole], why(pole))
     for supply in sorted(set(topology.supply.values())):
         yield from _group(Key(f"supply/{supply}", "supply-lost"), topology.fed_by(supply), watches, explained, why)
     yield from _group(
@@ -205,12 +205,13 @@ def _group(
     key: Key, members: list[str], watches: Mapping[str, Watch], explained: Explained, why: Callable[[str], Cause]
 ) -> Iterator[Condition]:
     if key.resource in explained.roots:
-        yield _root(key, explained.roots[key.resource], why(key.resource))
+        yield of_root(key, explained.roots[key.resource], why(key.resource))
     elif any(not watches[member].doubtful for member in members):
         yield Condition(key, None)
 
 
-def _root(key: Key, impacted: tuple[str, ...], cause: Cause) -> Condition:
+def of_root(key: Key, impacted: tuple[str, ...], cause: Cause) -> Condition:
+    """A silence that stands for itself: what cannot be seen behind it, and its cause with how sure that is."""
     behind = f"; not seen behind it: {', '.join(impacted)}" if impacted else ""
     certainty = "Most likely " if cause.certainty == "most likely" else "Cannot be told from here: "
     text = f"{key.resource} is silent{behind}. {certainty}{cause.sentence}."

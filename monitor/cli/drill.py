@@ -41,12 +41,13 @@ def main(given: Namespace) -> int:
 
 def _follow(data: Path, quiet: bool) -> Any:
     """The report of the drill when it is over; until then its steps are printed as they come."""
-    printed = 0
+    printed: list[Any] = []
     while True:
         report = call(data, "/drill")
-        for step in report["steps"][printed:] if not quiet else ():
-            print(f"{step['after_s']:8.1f} s  {step['what']}", flush=True)
-        printed = len(report["steps"])
+        for step in report["steps"]:
+            if not quiet and step not in printed:  # one that becomes known late may belong before what is printed
+                print(f"{step['after_s']:8.1f} s  {step['what']}", flush=True)
+        printed = report["steps"]
         if report["over"]:
             return report
         time.sleep(LOOK_EACH_S)
@@ -59,7 +60,8 @@ def _told(report: Any, as_json: bool) -> int:
         print(json.dumps(report, ensure_ascii=False))
         return OK if good else FAILED
     if not report["called"]:
-        print("NOT proven: nobody in the plan is called for a critical alarm of this pole now")
+        print("NOT proven: nobody in the plan is called for a critical alarm of this pole now,")
+        print("or its alarms are shelved: see callouts in the plan, and farpole alarms")
     elif good:
         print(f"Proven: {report['went']} of {report['called']} callouts went, and somebody acknowledged.")
     else:

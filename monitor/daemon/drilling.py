@@ -6,16 +6,16 @@ really drops during a drill is told of as ever.
 
 import json
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from monitor.alarms.book import Condition, Key
 from monitor.alarms.callouts import DRILL
 from monitor.alarms.cause import Cause, cause_of
+from monitor.alarms.conditions import of_root
 from monitor.alarms.fault import Fault
 from monitor.alarms.faults import FAULTS
 from monitor.alarms.gather import gather
-from monitor.alarms.inventory import INVENTORY
 from monitor.alarms.silence import MISSES_OF_TWO_KINDS, Sight, Watch, explain, look
 from monitor.alarms.states import Operator
 from monitor.daemon.clock import Clock
@@ -25,7 +25,7 @@ from monitor.facts.readings import State
 from monitor.history.records import Posted
 from monitor.plan.parts import Pole
 
-MARK = "DRILL, nothing is wrong, nobody needs to go:"
+MARK = "DRILL, nothing is wrong, nobody needs to go. Supposed:"
 SHOWS = 0.5
 """A sign that a fault makes more often than not is taken to be there."""
 AFTERWARDS_S = 60.0
@@ -102,10 +102,8 @@ class Drilling:
         drill.watch = look(drill.watch, Sight(drill.pole, sight.at_s, State.SILENT, ping=State.SILENT))
         explained = explain(memory.topology, {**memory.watches, drill.pole: drill.watch})
         if drill.pole in explained.roots:
-            impacted = explained.roots[drill.pole]
-            behind = f"; not seen behind it: {', '.join(impacted)}" if impacted else ""
-            text = f"{MARK} {drill.pole} is taken for silent{behind}. Most likely {drill.cause.sentence}."
-            yield Condition(key, INVENTORY[DRILL].severity, text, cause=drill.cause)
+            supposed = of_root(key, explained.roots[drill.pole], drill.cause)
+            yield replace(supposed, text=f"{MARK} {supposed.text}", impacted=())
 
     async def look(self) -> None:
         """End the drill when somebody has acknowledged it, or its time is over."""

@@ -6,6 +6,7 @@ from monitor.alarms.callouts import in_hours, local_time, test_message
 from monitor.daemon.clock import Clock
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.rounds import Rounds
+from monitor.history.store import NotKept
 
 PROVE_AFTER_S = 180.0
 """After a start: by then a plan that is being written has settled."""
@@ -27,8 +28,11 @@ class Proving:
         proves.
         """
         memory, now_s = self._rounds.memory, self._clock.wall_s()
-        proven = await self._keeper.ask(lambda store: store.proven())
-        tested = await self._keeper.ask(lambda store: store.tested())
+        try:
+            proven = await self._keeper.ask(lambda store: store.proven())
+            tested = await self._keeper.ask(lambda store: store.tested())
+        except NotKept:
+            return  # the keeper says so and raises the alarm
         local = datetime.fromtimestamp(now_s, memory.design.zone)
         unproven = []
         for person in memory.plan.callouts:
