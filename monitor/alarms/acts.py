@@ -4,7 +4,7 @@ Whoever switches a port off from a chair may leave a pole dark, burn a wet cable
 hands: every guard is here, in one place, and all of them are asked again before each switching.
 """
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -117,5 +117,4 @@ def to_revive(book: Book, plan: Plan, now_s: float, after_s: float, least_percen
 
 
 _HUNG: Final = ("load-silent", "stream-broken", "stream-thin", "load-quiet", "service-refused")
-Seen = Mapping[str, Collection[str]]
 """Place → ports behind which more than one device was seen."""

@@ -5,7 +5,7 @@ RFC 8632 section 4.5: shelving "filters out alarms", and moving an alarm back is
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime, tzinfo
+from datetime import datetime, timedelta, tzinfo
 
 from monitor.alarms.book import Book, Change, Key
 from monitor.alarms.states import Operator
@@ -84,7 +84,7 @@ def until_of(text: str, now_s: float, zone: tzinfo) -> float:
         if len(text) == 5 and text[2] == ":":
             hour, minute = int(text[:2]), int(text[3:])
             at = datetime.fromtimestamp(now_s, zone).replace(hour=hour, minute=minute, second=0, microsecond=0)
-            return at.timestamp() if at.timestamp() > now_s else at.timestamp() + 86_400
+            return (at if at.timestamp() > now_s else at + timedelta(days=1)).timestamp()
         at = datetime.fromisoformat(text)
     except ValueError:
         raise ValueError(f"{text!r} is no time; write 17:00, 90m, 6h, 3d or 2026-12-24T17:00") from None

@@ -56,6 +56,11 @@ class Design:
         """The switch of a place."""
         return self.devices[resources.switch(place)]
 
+    def lost_with(self) -> dict[str, float]:
+        """Pole → what fails with it: itself, its loads, and those of the poles behind it."""
+        loads = {pole.name: len(pole.loads) for pole in self.plan.poles}
+        return {p: 1.0 + loads[p] + sum(loads[q] for q in self.topology.behind(p)) for p in loads}
+
     def not_carried_out(self) -> tuple[str, ...]:
         """What this plan asks for and this version does not do: an owner must not count on it."""
         plan = self.plan

@@ -183,10 +183,8 @@ class Desk:
     def forecasts(self) -> dict[str, Any]:
         """What the last nightly judgement said."""
         memory = self.rounds.memory
-        behind = {pole: memory.topology.behind(pole) for pole in memory.topology.above}
-        loads = {pole.name: len(pole.loads) for pole in memory.plan.poles}
-        cost = {pole: 1.0 + loads[pole] + sum(loads[one] for one in some) for pole, some in behind.items()}
-        return judged_view(memory.verdicts, watched(memory.plan, memory.budget), ranked(memory.verdicts, cost))
+        order = ranked(memory.verdicts, memory.design.lost_with())
+        return judged_view(memory.verdicts, watched(memory.plan, memory.budget), order)
 
     async def cycle(self, pole: str, port: str, who: str, why: str) -> dict[str, Any]:
         """Switch a port off and on, where nothing stands against it; it is on again when this ends."""

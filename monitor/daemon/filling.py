@@ -3,12 +3,11 @@
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from monitor.budgets.autonomy import warmed
 from monitor.daemon.deriving import feeder_rounds
 from monitor.daemon.design import Design
 from monitor.daemon.lock import HISTORY
 from monitor.daemon.memory import Memory
-from monitor.daemon.powering import drawn_watts
+from monitor.daemon.powering import held_watt_hours
 from monitor.facts import resources
 from monitor.facts.readings import Layout, Round, Slot, State
 from monitor.history.records import Repair
@@ -70,14 +69,9 @@ class _Derived:
                 yield from self._held(readings)
 
     def _held(self, readings: Round) -> Iterator[Round]:
-        at = readings.layout.device
-        supply, night, layout = self._banks[at]
-        held = night.step(readings.at_s, readings.get(Slot(at, "battery_percent")), drawn_watts(at, readings))
-        sheet, celsius = (
-            self._memory.design.sheets.batteries[supply.battery.chemistry],
-            readings.get(Slot(at, "battery_c")),
-        )
+        supply, night, layout = self._banks[readings.layout.device]
+        held = held_watt_hours(night, supply, self._memory.design.sheets, readings)
         if held is not None:
             made = Round.blank(layout, readings.at_s, State.SILENT)
-            made.put(0, held / (warmed(sheet, celsius) if celsius is not None else 1.0))
+            made.put(0, held)
             yield made

@@ -15,7 +15,7 @@ from monitor.devices.decode.raw import Absent, Garbled
 from monitor.facts import resources
 from monitor.facts.readings import Layout, Round, Slot, State
 from monitor.margins.night import Night
-from monitor.plan.datasheets import RegisterSheet
+from monitor.plan.datasheets import RegisterSheet, Sheets
 from monitor.plan.parts import Plan
 from monitor.plan.power import Sensor, SolarSupply
 
@@ -130,14 +130,10 @@ class Powering:
 
     def _held(self, supply: SolarSupply, resource: str, made: Round) -> None:
         """What the battery holds, once after each night, as it would be at 25 °C."""
-        watts, percent = drawn_watts(resource, made), made.get(Slot(resource, "battery_percent"))
-        rated = supply.battery.volts * supply.battery.amp_hours
-        held = self._nights.setdefault(resource, Night(rated)).step(made.at_s, percent, watts)
-        celsius = made.get(Slot(resource, "battery_c"))
-        sheet = self._rounds.memory.design.sheets.batteries.get(supply.battery.chemistry)
-        if held is not None and sheet is not None:
-            share = warmed(sheet, celsius) if celsius is not None else 1.0
-            made.put(made.layout.index[Slot(resource, "held_watt_hours")], held / share)
+        night = self._nights.setdefault(resource, Night(supply.battery.volts * supply.battery.amp_hours))
+        held = held_watt_hours(night, supply, self._rounds.memory.design.sheets, made)
+        if held is not None:
+            made.put(made.layout.index[Slot(resource, "held_watt_hours")], held)
 
     def close(self) -> None:
         """Give connections back."""
@@ -178,6 +174,16 @@ def drawn_watts(resource: str, readings: Round) -> float | None:
         return -watts
     load, panel = (readings.get(Slot(resource, q)) for q in ("load_watts", "panel_watts"))
     return load - panel if load is not None and panel is not None else None
+
+
+def held_watt_hours(night: Night, supply: SolarSupply, sheets: Sheets, readings: Round) -> float | None:
+    """What a battery holds at 25 °C, once after each night; None at all other times, or where it cannot be told."""
+    at = resources.supply(supply.name)
+    held = night.step(readings.at_s, readings.get(Slot(at, "battery_percent")), drawn_watts(at, readings))
+    celsius, sheet = readings.get(Slot(at, "battery_c")), sheets.batteries.get(supply.battery.chemistry)
+    if held is None or sheet is None:
+        return None
+    return held / (warmed(sheet, celsius) if celsius is not None else 1.0)
 
 
 def energy_since_midnight(

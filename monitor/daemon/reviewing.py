@@ -93,7 +93,7 @@ class Reviewing:
             tuple((self._date(r.at_s), r.resource, r.who, r.text) for r in repairs),
             figures([one for one, _ in raises], self._from_s, self._to_s),
             missing,
-            work_list(visits, missing, {}),
+            work_list(visits, missing),
             self._lacking(verdicts),
         )
 
@@ -166,11 +166,8 @@ class Reviewing:
         return str(over_time(*columns, limits, unit, self._zone, f"{one.kind.words}, {slot.resource}"))
 
     def _visits(self, verdicts: dict[Slot, Verdict]) -> Iterator[Visit]:
-        plan, topology = self._design.plan, self._design.topology
-        loads = {pole.name: len(pole.loads) for pole in plan.poles}
-        cost = {p: 1.0 + loads[p] + sum(loads[q] for q in topology.behind(p)) for p in loads}
-        for one in ranked(verdicts, cost):
-            pole = plan.pole(one.pole)
+        for one in ranked(verdicts, self._design.lost_with()):
+            pole = self._design.plan.pole(one.pole)
             first = verdicts[one.slots[0]]
             kinds = _FAULT_OF.get(first.slot.quantity, {})
             fault = kinds.get(first.whence) or kinds.get("") or "dirty-connector"

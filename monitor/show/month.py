@@ -1,6 +1,6 @@
 """The review of a month as one read model, which the page, the PDF and JSON render: nothing is computed in them."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -153,10 +153,7 @@ def lasted(seconds: float | None) -> str:
     return f"{seconds / 3600:.1f} h" if seconds < 2 * 86_400 else f"{seconds / 86_400:.1f} days"
 
 
-def work_list(
-    visits: Sequence[Visit], not_measured: Sequence[str], repairs_wanted: Mapping[str, str]
-) -> tuple[str, ...]:
+def work_list(visits: Sequence[Visit], not_measured: Sequence[str]) -> tuple[str, ...]:
     """What to do next month, in order."""
     found = [f"{v.pole}: {v.look_first or v.why[0]}" for v in visits]
-    found += [f"{pole}: {words}" for pole, words in repairs_wanted.items()]
     return (*found, *(f"find out why this is not measured: {one}" for one in not_measured))

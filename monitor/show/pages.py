@@ -1,6 +1,6 @@
 """The pages: site, pole, alarms, rendered from the picture; live by server-sent events; acts by plain forms."""
 
-from collections.abc import AsyncIterator, Callable, Sequence
+from collections.abc import AsyncIterator, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Annotated, Any
@@ -8,7 +8,7 @@ from urllib.parse import quote
 from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Form, HTTPException, Request
-from fastapi.responses import HTMLResponse, RedirectResponse, StreamingResponse
+from fastapi.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response, StreamingResponse
 from jinja2 import Environment, FileSystemLoader, pass_context, select_autoescape
 from jinja2.runtime import Context
 
@@ -133,7 +133,7 @@ class Pages:
     def answer(self, person: str, alarm: AlarmView, done: bool = False) -> HTMLResponse:
         """The page behind a signed link: one alarm, one button."""
         template = self._templates.get_template("answer.html")
-        said = template.render(site=self._site.picture().site, alarm=alarm, person=person, done=done)
+        said = template.render(picture=self._site.picture(), alarm=alarm, person=person, done=done)
         return HTMLResponse(said, headers={"Cache-Control": "no-store"})
 
     async def review(self, wanted: str) -> HTMLResponse:
@@ -186,13 +186,6 @@ class Pages:
                     line.times_s, line.lows, line.means, line.highs, limits, margin.unit, zone, what(margin)
                 ),
             }
-
-
-def _valid(look: Callable[[], tuple[str, AlarmView]]) -> tuple[str, AlarmView]:
-    try:
-        return look()
-    except Refused as refused:
-        raise HTTPException(404, str(refused)) from None
 
 
 def _months(picture: Picture, number: int = 14) -> list[str]:
@@ -270,14 +263,22 @@ def pages(site: Site) -> APIRouter:
 
 
 def _answers(routes: APIRouter, shown: Pages, site: Site) -> None:
+    """Whoever comes by a link has a telephone in his hand: what does not work is said in words, too."""
+
     @routes.get("/answer/{token}")
-    async def answer(token: str) -> HTMLResponse:
-        return shown.answer(*_valid(lambda: site.answering(token)))
+    async def answer(token: str) -> Response:
+        try:
+            return shown.answer(*site.answering(token))
+        except Refused as refused:
+            return PlainTextResponse(f"{refused}\n", 404)
 
     @routes.post("/answer/{token}")
-    async def answered(token: str) -> HTMLResponse:
-        person, _ = _valid(lambda: site.answering(token))
+    async def answered(token: str) -> Response:
+        try:
+            person, _ = site.answering(token)
+        except Refused as refused:
+            return PlainTextResponse(f"{refused}\n", 404)
         try:
             return shown.answer(person, await site.answered(token), done=True)
         except Refused as refused:
-            raise HTTPException(409, str(refused)) from None
+            return PlainTextResponse(f"{refused}\n", 409)

@@ -203,5 +203,6 @@ async def test_a_signed_link_shows_on_get_and_acknowledges_on_post(web: httpx.As
     assert [change.what for change in told.changes] == ["ack"]
     assert (await web.post(link)).status_code == 409
     assert (await web.get(f"/answer/{sign(b'x' * 32, answer)}")).status_code == 404
+    assert (await web.get("/answer/nonsense")).text == "this link is none of this site's\n"
     of_another_day = replace(answer, raised_s=alarm.raised_s - 60)
     assert (await web.post(f"/answer/{sign(b'k' * 32, of_another_day)}")).status_code == 404
