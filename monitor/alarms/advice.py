@@ -211,20 +211,21 @@ ADVICE: Final[dict[str, Advice]] = {
         _CHAIR,
         _NONE,
     ),
+    # The next three are from memory, no source.
     "ground-fault": Advice(
-        "current leaks to earth when it is wet (from memory)",
+        "current leaks to earth when it is wet",
         "measure the insulation with the feeder isolated at both ends",
         ("insulation tester", *_POWER),
         _WITH_DC,
     ),
     "reverse-polarity": Advice(
-        "plus and minus are exchanged since the last visit (from memory)",
+        "plus and minus are exchanged since the last visit",
         "the polarity at the pole's terminals, before anything is switched on",
         _POWER,
         _WITH_DC,
     ),
     "supply-ageing": Advice(
-        "the supply sags, or its setting has moved (from memory)",
+        "the supply sags, or its setting has moved",
         "the supply's volts at the head-end, with load and without",
         (*_METER, "spare supply"),
         _WITH_MAINS,
