@@ -10,7 +10,6 @@ from typing import Final
 
 from monitor.alarms.book import Alarm, Book
 from monitor.alarms.shelves import Shelf
-from monitor.alarms.states import Operator
 from monitor.alarms.topology import Topology
 from monitor.facts import resources
 from monitor.plan.parts import Load, Plan
@@ -47,7 +46,7 @@ def may_cycle(
     shelves: Sequence[Shelf] = (),
 ) -> str:
     """Empty where it may be switched now, else why not. ``with_more_behind`` are ports behind which a switch, a radio
-    or more than one device was seen (LLDP, address table)."""
+    or more than one device was seen (LLDP, address table). ``shelves`` are those of people, not the plan's seasons."""
     if plan.acting.cycle != "allowed":
         return "the plan does not allow any port to be switched (acting: {cycle: allowed})"
     if pole not in topology.above:
@@ -75,8 +74,6 @@ def _load(plan: Plan, pole: str, port: str) -> Load | None:
 def _by_alarms(book: Book, pole: str, port: str, load: Load) -> str:
     at_port = (resources.port(pole, port), resources.load(pole, load.name))
     for key, alarm in book.alarms.items():
-        if alarm.operator is Operator.SHELVED and resources.place_of(key.resource) == pole:
-            return f"work is planned at {pole} ({key.type} is shelved): somebody may be touching it"
         if alarm.cleared or key.resource not in at_port:
             continue
         if key.type in _BURNS or (key.type == "port-cut" and any(word in alarm.text for word in _CUT_BY)):

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from monitor.alarms import cautions
+from monitor.facts.words import say
 
 _METER: Final = ("multimeter and DC clamp",)
 _POWER: Final = (*_METER, "spare fuses", "spare supply", "glands, terminals, sealant")
@@ -34,6 +35,12 @@ class Advice:
     look_first: str
     van_list: tuple[str, ...]
     cautions: tuple[str, ...]
+
+    def __post_init__(self) -> None:
+        for name in ("words", "look_first"):
+            object.__setattr__(self, name, say(getattr(self, name)))
+        for name in ("van_list", "cautions"):
+            object.__setattr__(self, name, tuple(say(line) for line in getattr(self, name)))
 
 
 ADVICE: Final[dict[str, Advice]] = {
@@ -270,19 +277,19 @@ ADVICE: Final[dict[str, Advice]] = {
 """Fault → what people are told of it."""
 
 GROUPS: Final = {
-    "power": "its power",
-    "path": "the way to it",
-    "supply": "the common supply",
-    "head-end": "the head-end",
-    "cable": "the whole cable",
-    "short": "a short",
-    "light": "the light on its fibre",
-    "drop": "a camera's cable",
-    "camera": "a camera",
-    "budget": "the PoE budget",
-    "solar": "its panel or battery",
-    "switch": "its switch",
-    "network": "the network",
-    "security": "a stranger",
+    "power": say("its power"),
+    "path": say("the way to it"),
+    "supply": say("the common supply"),
+    "head-end": say("the head-end"),
+    "cable": say("the whole cable"),
+    "short": say("a short"),
+    "light": say("the light on its fibre"),
+    "drop": say("a camera's cable"),
+    "camera": say("a camera"),
+    "budget": say("the PoE budget"),
+    "solar": say("its panel or battery"),
+    "switch": say("its switch"),
+    "network": say("the network"),
+    "security": say("a stranger"),
 }
 """Group of faults → how a sentence names it."""

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from monitor.alarms.states import Severity
+from monitor.facts.words import say
 
 
 @dataclass(frozen=True, slots=True)
@@ -16,3 +17,7 @@ class AlarmType:
     severity: Severity
     on_rounds: int = 2
     off_rounds: int = 2
+
+    def __post_init__(self) -> None:
+        for name in ("meaning", "to_do"):
+            object.__setattr__(self, name, say(getattr(self, name)))

@@ -7,6 +7,7 @@ from typing import Literal
 from monitor.alarms.cause import Cause
 from monitor.alarms.inventory import INVENTORY
 from monitor.alarms.states import Event, Life, Operator, Severity, after, may_follow, on_raise_again
+from monitor.facts.words import listed, say
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -154,8 +155,9 @@ def _chattering(change: Change, times: int) -> Change:
     """The change with a word on how often it came, once that is news by itself."""
     if times < CHATTER_TIMES:
         return change
-    words = f"it comes and goes, {times} times within the hour: it stands until it is quiet for {QUIET_S / 60:.0f} min"
-    text = f"{change.alarm.text}; {words}" if change.alarm.text else words
+    pattern = "it comes and goes, {times} times within the hour: it stands until it is quiet for {minutes:.0f} min"
+    words = say(pattern, times=times, minutes=QUIET_S / 60)
+    text = listed([change.alarm.text, words]) if change.alarm.text else words
     return replace(change, alarm=replace(change.alarm, text=text))
 
 
@@ -246,7 +248,7 @@ def without(book: Book, keep: Iterable[str], now_s: float) -> tuple[Book, list[C
     gone = [a for a in book.alarms.values() if not a.cleared and a.key.resource not in known]
     changes = [
         Change(
-            replace(a, cleared=True, changed_s=now_s, settled="no longer in the plan"),
+            replace(a, cleared=True, changed_s=now_s, settled=say("no longer in the plan")),
             now_s,
             "cleared",
             note="no longer in the plan",

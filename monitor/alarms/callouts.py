@@ -1,36 +1,15 @@
 """Who is told what, and when: changes of the book → messages for people, nothing sent here."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime, tzinfo
-from typing import Literal
 
 from monitor.alarms.book import Alarm, Book, Change, Key
-from monitor.alarms.inventory import INVENTORY
+from monitor.alarms.messages import NO_OTHERS, Message, about_alarm, reader_of
 from monitor.alarms.states import Operator
 from monitor.facts import resources
+from monitor.facts.words import Tongue
 from monitor.plan.parts import Callout, Plan
 
-Kind = Literal["callout", "reminder", "all clear", "letter", "test"]
-
-
-@dataclass(frozen=True, slots=True)
-class Message:
-    """One message for one person. It may leave at ``not_before_s``; what clears before then is withdrawn."""
-
-    person: str
-    to: str
-    kind: Kind
-    resource: str
-    type: str
-    subject: str
-    body: str
-    happened_s: float
-    not_before_s: float
-
-
-DRILL = "drill"
-"""The alarm type of a drill: each message says that it is one."""
 Called = tuple[int, float]
 """How often a person was told of an alarm that stands, and when last (UTC seconds)."""
 
@@ -41,7 +20,11 @@ def about(key: Key) -> str:
 
 
 def messages_for(
-    changes: Sequence[Change], plan: Plan, zone: tzinfo, told: Mapping[tuple[str, str], bool]
+    changes: Sequence[Change],
+    plan: Plan,
+    zone: tzinfo,
+    told: Mapping[tuple[str, str], bool],
+    tongues: Mapping[str, Tongue] = NO_OTHERS,
 ) -> Iterator[Message]:
     """Messages that these changes call for at once. ``told`` says to whom an alarm's callout has already gone.
 
@@ -57,9 +40,11 @@ def messages_for(
                 continue
             if change.what in _CALLING and not change.alarm.cleared and _calls(last[change.alarm.key]):
                 if not person.after_minutes:
-                    yield _message("callout", person, change, plan, zone, change.at_s + plan.rounds.hold_s)
+                    yield about_alarm(
+                        "callout", change, reader_of(person, plan, zone, tongues), change.at_s + plan.rounds.hold_s
+                    )
             elif change.what == "cleared" and told.get((person.name, about(change.alarm.key))):
-                yield _message("all clear", person, change, plan, zone, change.at_s)
+                yield about_alarm("all clear", change, reader_of(person, plan, zone, tongues), change.at_s)
 
 
 _CALLING = ("raised", "raised again", "severity changed", "un-shelved")
@@ -79,7 +64,12 @@ def may_leave(message: Message, book: Book, now_s: float) -> bool:
 
 
 def overdue(
-    standing: Sequence[Alarm], plan: Plan, zone: tzinfo, called: Mapping[tuple[str, str], Called], now_s: float
+    standing: Sequence[Alarm],
+    plan: Plan,
+    zone: tzinfo,
+    called: Mapping[tuple[str, str], Called],
+    now_s: float,
+    tongues: Mapping[str, Tongue] = NO_OTHERS,
 ) -> Iterator[Message]:
     """Messages that time alone calls for: an alarm that nobody has acknowledged goes on to the next person, is told
     again to those who want that, and to those whose hours have only now begun."""
@@ -92,9 +82,9 @@ def overdue(
                 continue
             times, last_s = called.get((person.name, about(alarm.key)), (0, 0.0))
             if not times and now_s - alarm.raised_s >= plan.rounds.hold_s + person.after_minutes * 60:
-                yield _message("callout", person, change, plan, zone, now_s)
+                yield about_alarm("callout", change, reader_of(person, plan, zone, tongues), now_s)
             elif times and person.remind_minutes and now_s - last_s >= person.remind_minutes * 60:
-                yield _message("reminder", person, change, plan, zone, now_s)
+                yield about_alarm("reminder", change, reader_of(person, plan, zone, tongues), now_s)
 
 
 def _calls(alarm: Alarm) -> bool:
@@ -121,118 +111,3 @@ def in_hours(hours: str, local: datetime) -> bool:
     start, end = hours.split("-")
     now = local.strftime("%H:%M")
     return start <= now < end if start <= end else now >= start or now < end
-
-
-def local_time(at_s: float, zone: tzinfo) -> str:
-    """A time as people at the site read it, with its offset from UTC."""
-    return datetime.fromtimestamp(at_s, zone).strftime("%a %d %b %H:%M:%S (UTC%z)")
-
-
-def _message(kind: Kind, person: Callout, change: Change, plan: Plan, zone: tzinfo, not_before_s: float) -> Message:
-    alarm = change.alarm
-    subject = f"{plan.site.name}: {alarm.key.resource} {_title(alarm)}"
-    body = _all_clear(change, zone) if kind == "all clear" else _callout(alarm, plan, zone)
-    return Message(
-        person.name,
-        person.to,
-        kind,
-        alarm.key.resource,
-        alarm.key.type,
-        {"callout": subject, "reminder": f"{subject} – still", "all clear": f"{subject} – all clear"}[kind],
-        body,
-        change.at_s,
-        not_before_s,
-    )
-
-
-def _title(alarm: Alarm) -> str:
-    if alarm.key.type == DRILL:
-        return "drill, nothing is wrong"
-    return alarm.key.type.removeprefix("pole-").removeprefix("head-end-").replace("-", " ")
-
-
-def _all_clear(change: Change, zone: tzinfo) -> str:
-    alarm = change.alarm
-    lines = [
-        f"{alarm.key.resource}: cleared at {local_time(change.at_s, zone)}, "
-        f"after {_span(change.at_s - alarm.raised_s)}."
-    ]
-    drill = ["It was a drill: nothing was wrong."] if alarm.key.type == DRILL else []
-    return "\n".join([*lines, *drill, *([f"Settled: {alarm.settled}."] if alarm.settled else [])])
-
-
-def _span(seconds: float) -> str:
-    minutes = round(seconds / 60)
-    if minutes < 1:
-        return f"{seconds:.0f} s"
-    return f"{minutes} min" if minutes < 120 else f"{minutes / 60:.1f} h"
-
-
-def _callout(alarm: Alarm, plan: Plan, zone: tzinfo) -> str:
-    """What, since when, why, what to check first, what to take, how to get there, cautions: in that order."""
-    lines = [
-        f"{alarm.text}" if alarm.text else INVENTORY[alarm.key.type].meaning,
-        f"Since {local_time(alarm.raised_s, zone)}. Severity: {alarm.severity.value}.",
-    ]
-    cause = alarm.cause
-    if cause:
-        lines += [
-            f"Seen: {'; '.join(cause.evidence)}.",
-            f"Check first: {cause.look_first}.",
-            f"Take along: {', '.join(cause.van_list)}.",
-        ]
-    else:
-        lines.append(f"What to do: {INVENTORY[alarm.key.type].to_do}.")
-    pole = next((pole for pole in plan.poles if pole.name == resources.place_of(alarm.key.resource)), None)
-    if pole:
-        lines += [f"{label}: {text}." for label, text in (("Place", pole.place), ("Access", pole.access)) if text]
-    if cause:
-        lines += [f"Caution: {line}" for line in cause.cautions]
-    return "\n".join(lines)
-
-
-def letter(
-    changes: Sequence[Change], standing: Sequence[Alarm], person: Callout, plan: Plan, zone: tzinfo, now_s: float
-) -> Message:
-    """The morning letter: what stands of this person's severities, and all that came and went since the last one.
-
-    What healed within the hold called nobody out, whatever its severity; here it is told.
-    """
-    wanted = [a for a in standing if a.severity.value in person.severities and not a.root]
-    past = [c for c in changes if c.what == "cleared"]
-    lines = [f"{plan.site.name}, {local_time(now_s, zone)}", ""]
-    lines += [f"Standing: {len(wanted)}"] + [f"  {a.key}: {a.text}" for a in wanted]
-    lines += ["", f"Came and went: {len(past)}"]
-    lines += [
-        f"  {c.alarm.key} ({c.alarm.severity.value}): {local_time(c.alarm.raised_s, zone)}, "
-        + _span(c.at_s - c.alarm.raised_s)
-        + (f"; {c.alarm.settled}" if c.alarm.settled else "")
-        for c in past
-    ]
-    subject = f"{plan.site.name}: morning letter, {len(wanted)} standing, {len(past)} came and went"
-    return Message(person.name, person.to, "letter", plan.site.name, "letter", subject, "\n".join(lines), now_s, now_s)
-
-
-def test_message(person: Callout, plan: Plan, now_s: float) -> Message:
-    """Proof that messages reach a person: what he will be told of, and that nothing is wrong now."""
-    hours = "at any hour" if person.hours == "any" else f"from {person.hours.replace('-', ' to ')}"
-    when = f"by letter at {person.at}" if person.at else hours
-    lines = [
-        f"This is a test: nothing is wrong at {plan.site.name}, and nothing is to be done.",
-        f"You ({person.name}) are told of: {', '.join(person.severities)}; {when}"
-        + (f"; only of {', '.join(person.places)}" if person.places else "")
-        + (f"; when nobody has acknowledged for {person.after_minutes:g} min" if person.after_minutes else "")
-        + ".",
-    ]
-    subject = f"{plan.site.name}: test message"
-    return Message(person.name, person.to, "test", plan.site.name, "test", subject, "\n".join(lines), now_s, now_s)
-
-
-def digest(messages: Sequence[Message], zone: tzinfo) -> tuple[str, str]:
-    """Subject and body of one message in the place of many: what happened, in order, and the first of it whole."""
-    first = messages[0]
-    site = first.subject.partition(":")[0]
-    began, ended = (local_time(one.happened_s, zone) for one in (first, messages[-1]))
-    lines = [f"{len(messages)} messages from {began} to {ended}, as one:"]
-    lines += [f"- {one.subject.partition(': ')[2]}" for one in messages]
-    return f"{site}: {len(messages)} messages at once", "\n".join([*lines, "", "The first of them:", first.body])

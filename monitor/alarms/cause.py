@@ -12,6 +12,7 @@ from monitor.alarms import inference
 from monitor.alarms.advice import ADVICE, GROUPS, Advice
 from monitor.alarms.faults import FAULTS
 from monitor.alarms.signs import Signs, spoken
+from monitor.facts.words import say
 
 SURE: Final = 0.6
 """From here on the first cause, or its group, is said to be the most likely."""
@@ -78,7 +79,7 @@ def cause_of(
     alike = (
         [n for n, p in ranked if FAULTS[n].group == group and p >= 0.05] if seen and not sure and whole >= SURE else []
     )
-    told = [name] if sure else alike or [n for n, p in ranked[:3] if p >= 0.12]
+    told = [name] if sure else alike or [n for n, p in ranked[:3] if p >= 0.12] or [name]
     check = inference.next_check(belief, signs) if not sure else None
     share = first if sure else whole if alike else first
     return Cause(
@@ -121,21 +122,24 @@ def _first_group(ranked: list[tuple[str, float]]) -> tuple[str, float]:
 
 
 def _percent(p: float) -> str:
-    return f"over {MOST_PERCENT} %" if p * 100 > MOST_PERCENT else f"{100 * p:.0f} %"
+    return say("over {percent} %", percent=MOST_PERCENT) if p * 100 > MOST_PERCENT else say("{p:.0f} %", p=100 * p)
 
 
 def _sentence(told: list[str], p: Mapping[str, float], group: str, share: float) -> str:
     """What it is, with its certainty; of several, each with its own."""
-    each = " or ".join(f"{ADVICE[name].words} ({_percent(p[name])})" for name in told)
+    several = [say("{cause} ({percent})", cause=ADVICE[name].words, percent=_percent(p[name])) for name in told]
+    each = several[0]
+    for other in several[1:]:
+        each = say("{one} or {other}", one=each, other=other)
     if not group or len(told) == 1:
         return each
-    return f"{GROUPS[group]} ({_percent(share)}): {each}"
+    return say("{group} ({percent}): {each}", group=GROUPS[group], percent=_percent(share), each=each)
 
 
 def _look_first(told: list[str], check: str) -> str:
     if len(told) == 1 or not check:
         return ADVICE[told[0]].look_first
-    return f"{check}, which tells these apart"
+    return say("{check}, which tells these apart", check=check)
 
 
 def _together(several: list[Advice], which: Literal["van_list", "cautions"]) -> tuple[str, ...]:
@@ -153,5 +157,5 @@ def settle(restarted: bool | None) -> str:
     if restarted is None:
         return ""
     if restarted:
-        return "it was power or the switch itself: its uptime restarted"
-    return "it was the path: the switch ran on all the time"
+        return say("it was power or the switch itself: its uptime restarted")
+    return say("it was the path: the switch ran on all the time")

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from monitor.alarms.faults import FAULTS
+from monitor.facts.words import say
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,6 +22,9 @@ class Check:
     leak: float = 0.03
     sign: str = ""
     """The sign that it reads, where an instrument could have read it too."""
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "words", say(self.words))
 
 
 def _reads(sign: str, words: str, minutes: float) -> Check:

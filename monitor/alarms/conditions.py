@@ -11,8 +11,9 @@ from monitor.alarms.silence import GRACE_S, Explained, Sight, Watch
 from monitor.alarms.states import Severity
 from monitor.alarms.topology import Topology
 from monitor.facts.quantities import QUANTITIES, UNITS
-from monitor.facts.readings import Round, Slot, State
+from monitor.facts.readings import Reading, Round, Slot, State
 from monitor.facts.resources import tail_of
+from monitor.facts.words import Said, listed, say
 from monitor.margins.judge import Margin, Standing
 
 _TYPES = {
@@ -76,20 +77,30 @@ def _margin(margin: Margin, kind: str, bad: bool) -> Condition:
 def _value(margin: Margin) -> str:
     unit = UNITS[QUANTITIES[margin.slot.quantity].unit]
     if margin.value is None:
-        return "no value"
-    return "no light" if margin.value == float("-inf") else f"{margin.value:.1f} {unit}"
+        return say("no value")
+    if margin.value == float("-inf"):
+        return say("no light")
+    return say("{value:.1f} {unit}", value=margin.value, unit=unit)
 
 
 def _sentence(margin: Margin) -> str:
     unit = UNITS[QUANTITIES[margin.slot.quantity].unit].replace("dBm", "dB")
     if margin.margin is None or margin.margin == float("-inf"):
-        return f"{_value(margin)}, {margin.standing.value}"
-    return f"{_value(margin)}, {margin.standing.value}: margin {margin.margin:.1f} {unit} on the {margin.side} side"
+        return listed([_value(margin), say(margin.standing.value)], ", ")
+    words = (
+        say("{value}, {standing}: margin {margin:.1f} {unit} on the low side")
+        if margin.side == "low"
+        else say("{value}, {standing}: margin {margin:.1f} {unit} on the high side")
+    )
+    stands = {"standing": say(margin.standing.value), "margin": margin.margin, "unit": unit}
+    return say(words.pattern, value=_value(margin), **stands)
 
 
 def _beside(margin: Margin) -> str:
-    way = "below" if margin.beside_plan < 0 else "above"
-    return f"{_value(margin)} is {abs(margin.beside_plan):.1f} dB {way} what the plan expects"
+    value, off_db = _value(margin), abs(margin.beside_plan)
+    if margin.beside_plan < 0:
+        return say("{value} is {off_db:.1f} dB below what the plan expects", value=value, off_db=off_db)
+    return say("{value} is {off_db:.1f} dB above what the plan expects", value=value, off_db=off_db)
 
 
 def of_ports(readings: Round) -> Iterator[Condition]:
@@ -101,16 +112,21 @@ def of_ports(readings: Round) -> Iterator[Condition]:
             yield Condition(
                 Key(slot.resource, "poe-port-fault"),
                 INVENTORY["poe-port-fault"].severity if fault else None,
-                f"port {tail_of(slot.resource)} reports a PoE fault",
+                say("port {port} reports a PoE fault", port=tail_of(slot.resource)),
             )
     if any(state == State.SEEN for state in readings.states) or garbled:
         first = readings.reading(garbled[0]) if garbled else None
-        text = f"{len(garbled)} garbled: {first.resource} {first.quantity}: {first.why}" if first else ""
+        text = _garbled(len(garbled), first) if first else ""
         yield Condition(
             Key(readings.layout.device, "answer-garbled", readings.layout.tier),
             Severity.WARNING if garbled else None,
             text,
         )
+
+
+def _garbled(count: int, first: Reading) -> str:
+    seen = {"resource": first.resource, "quantity": first.quantity, "why": first.why}
+    return say("{count} garbled: {resource} {quantity}: {why}", count=count, **seen)
 
 
 def of_stream(readings: Round) -> Iterator[Condition]:
@@ -121,7 +137,7 @@ def of_stream(readings: Round) -> Iterator[Condition]:
             yield Condition(
                 Key(slot.resource, "stream-broken"),
                 INVENTORY["stream-broken"].severity if state != 1 else None,
-                f"{tail_of(slot.resource)}: {stream_words(state)}",
+                say("{load}: {what}", load=tail_of(slot.resource), what=stream_words(state)),
             )
 
 
@@ -131,7 +147,7 @@ def of_sight(
     device: str,
     services: Mapping[str, bool],
     loads: Mapping[str, str],
-    layer: Callable[[str], str] = lambda load: "it does not answer",
+    layer: Callable[[str], str] = lambda load: say("it does not answer"),
 ) -> Iterator[Condition]:
     """What is wrong at a place that answers: agent, credentials, loads, services.
 
@@ -146,16 +162,16 @@ def of_sight(
     yield Condition(
         Key(device, "credentials-refused"),
         INVENTORY["credentials-refused"].severity if refused else None,
-        "it answers ping and has never answered SNMP: the community or user is wrong, or SNMP is off"
+        say("it answers ping and has never answered SNMP: the community or user is wrong, or SNMP is off")
         if never
-        else "it refuses the credentials that the secrets file gives for it",
+        else say("it refuses the credentials that the secrets file gives for it"),
     )
     if sight.agent is not None:
         deaf = sight.agent is State.SILENT and not refused
         yield Condition(
             Key(device, "agent-silent"),
             INVENTORY["agent-silent"].severity if deaf else None,
-            "the switch's agent is silent while what lies behind it answers",
+            say("the switch's agent is silent while what lies behind it answers"),
         )
     starting = watch.back_since_s is None or sight.at_s - watch.back_since_s < GRACE_S
     for load, state in sight.loads.items():
@@ -165,13 +181,13 @@ def of_sight(
         yield Condition(
             Key(loads[load], "load-silent"),
             INVENTORY["load-silent"].severity if silent else None,
-            f"{load}: {layer(load)}" if silent else "",
+            say("{load}: {what}", load=load, what=layer(load)) if silent else "",
         )
         if load in services:
             yield Condition(
                 Key(loads[load], "service-refused"),
                 INVENTORY["service-refused"].severity if services[load] else None,
-                f"{load} answers and refuses the connection",
+                say("{load} answers and refuses the connection", load=load),
             )
 
 
@@ -210,9 +226,18 @@ def _group(
         yield Condition(key, None)
 
 
+def hiding(what: str, impacted: tuple[str, ...]) -> Said:
+    """The sentence of an alarm, with the places that cannot be seen because of it."""
+    return say("{what}; not seen behind it: {places}", what=what, places=", ".join(impacted))
+
+
 def of_root(key: Key, impacted: tuple[str, ...], cause: Cause) -> Condition:
     """A silence that stands for itself: what cannot be seen behind it, and its cause with how sure that is."""
-    behind = f"; not seen behind it: {', '.join(impacted)}" if impacted else ""
-    certainty = "Most likely " if cause.certainty == "most likely" else "Cannot be told from here: "
-    text = f"{key.resource} is silent{behind}. {certainty}{cause.sentence}."
+    what = say("{place} is silent", place=key.resource)
+    if impacted:
+        what = hiding(what, impacted)
+    if cause.certainty == "most likely":
+        text = say("{what}. Most likely {cause}.", what=what, cause=cause.sentence)
+    else:
+        text = say("{what}. Cannot be told from here: {cause}.", what=what, cause=cause.sentence)
     return Condition(key, Severity.CRITICAL, text, impacted=impacted, cause=cause)

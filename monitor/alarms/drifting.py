@@ -7,6 +7,7 @@ from typing import Final
 from monitor.alarms.book import Condition, Key
 from monitor.alarms.states import Severity
 from monitor.facts.readings import Slot
+from monitor.facts.words import Moment, listed, say
 from monitor.margins.kinds import Watched
 from monitor.margins.verdict import Verdict
 
@@ -15,11 +16,11 @@ SOON_MONTHS, NEAR_MONTHS = 1.0, 3.0
 
 
 WHENCE: Final = {
-    "transmitter": "; the far end's laser sends less",
-    "receiver": "; one direction only: that end's receiver",
-    "connector": "; both directions alike: a connector",
-    "bend": "; the longer wavelength more: a bend",
-    "one fibre": "; one fibre of the pair only: its connectors first",
+    "transmitter": say("the far end's laser sends less"),
+    "receiver": say("one direction only: that end's receiver"),
+    "connector": say("both directions alike: a connector"),
+    "bend": say("the longer wavelength more: a bend"),
+    "one fibre": say("one fibre of the pair only: its connectors first"),
 }
 """Where light was lost → how a sentence says it."""
 
@@ -47,25 +48,35 @@ def sentence(verdict: Verdict, one: Watched) -> str:
     """What has drifted since when, how much of its margin that used, and when it ends, if that can be said."""
     drift, kind = verdict.drift, one.kind
     assert drift is not None, "only what has drifted has a sentence"
-    way = "step" if drift.kind == "step" else "slow change"
-    used = verdict.used_percent or 0.0
-    size = (
-        f"{abs(drift.effect):.0f} {kind.unit}" if abs(drift.effect) >= 100 else f"{abs(drift.effect):.2g} {kind.unit}"
+    words = say(
+        "{what}: a {way} of {size} since {day}, {used:.0f} % of its margin is used",
+        what=kind.words,
+        way=say("step") if drift.kind == "step" else say("slow change"),
+        size=_size(abs(drift.effect), kind.unit),
+        day=Moment(datetime.fromtimestamp(drift.onset_day * 86_400, UTC), "date"),
+        used=verdict.used_percent or 0.0,
     )
-    words = f"{kind.words}: a {way} of {size} since {_date(drift.onset_day)}, {used:.0f} % of its margin is used"
-    words += WHENCE.get(verdict.whence, "")
+    if verdict.whence in WHENCE:
+        words = listed([words, WHENCE[verdict.whence]])
     if verdict.forecast is None:
-        return f"{words}; {verdict.reason}"
+        return listed([words, verdict.reason])
     known = verdict.forecast
-    return (
-        f"{words}; at this rate it is used up in {_months(known.p50_months)}"
-        f" (one in ten before {_months(known.p10_months)}, one in ten after {_months(known.p90_months)})"
+    ends = say(
+        "at this rate it is used up in {p50} (one in ten before {p10}, one in ten after {p90})",
+        p50=_months(known.p50_months),
+        p10=_months(known.p10_months),
+        p90=_months(known.p90_months),
     )
+    return listed([words, ends])
+
+
+def _size(effect: float, unit: str) -> str:
+    if effect >= 100:
+        return say("{effect:.0f} {unit}", effect=effect, unit=unit)
+    return say("{effect:.2g} {unit}", effect=effect, unit=unit)
 
 
 def _months(months: float) -> str:
-    return f"{months * 30.4:.0f} days" if months < 2 else f"{months:.0f} months"
-
-
-def _date(day: int) -> str:
-    return datetime.fromtimestamp(day * 86_400, UTC).strftime("%-d %b %Y")
+    if months < 2:
+        return say("{days:.0f} days", days=months * 30.4)
+    return say("{months:.0f} months", months=months)

@@ -12,6 +12,7 @@ from monitor.budgets.expected import SiteBudget
 from monitor.facts import resources
 from monitor.facts.latest import Latest
 from monitor.facts.readings import Slot
+from monitor.facts.words import say
 from monitor.margins.rates import restarted_between
 
 GASP_S = 60.0
@@ -184,21 +185,22 @@ def spoken(e: Evidence) -> tuple[str, ...]:
     lines = []
     if e.scope == "pole":
         link = {
-            True: "link at the port towards it: up",
-            False: "link at the port towards it: down",
-            None: "link at the port towards it: not known",
+            True: say("link at the port towards it: up"),
+            False: say("link at the port towards it: down"),
+            None: say("link at the port towards it: not known"),
         }
         if e.uplink_doubted:
-            link[None] = "link at the port towards it: said to be up, but that may be from before"
+            link[None] = say("link at the port towards it: said to be up, but that may be from before")
         lines.append(link[e.uplink_up])
         if e.amperes_now is not None and e.amperes_before is not None:
-            lines.append(f"feeder current: {e.amperes_before:.2f} A before, {e.amperes_now:.2f} A now")
+            amperes = {"before": e.amperes_before, "now": e.amperes_now}
+            lines.append(say("feeder current: {before:.2f} A before, {now:.2f} A now", **amperes))
         elif not e.own_supply:
-            lines.append("feeder current: not known (no meter, or it does not answer)")
+            lines.append(say("feeder current: not known (no meter, or it does not answer)"))
     if e.volts_before is not None:
-        lines.append(f"last volts at the pole: {e.volts_before:.1f} V")
+        lines.append(say("last volts at the pole: {volts:.1f} V", volts=e.volts_before))
     if e.supply_volts_now is not None:
-        lines.append(f"volts at the supply: {e.supply_volts_now:.1f} V")
+        lines.append(say("volts at the supply: {volts:.1f} V", volts=e.supply_volts_now))
     return tuple(lines)
 
 

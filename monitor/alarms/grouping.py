@@ -5,9 +5,11 @@ from dataclasses import replace
 
 from monitor.alarms.book import Alarm, Book, Condition, Key
 from monitor.alarms.cause import Cause
+from monitor.alarms.conditions import hiding
 from monitor.alarms.inventory import INVENTORY
 from monitor.alarms.states import Severity
 from monitor.facts import resources
+from monitor.facts.words import say
 from monitor.plan.parts import Plan, Pole
 
 TOGETHER_S = 240.0
@@ -29,7 +31,7 @@ def of_poles(plan: Plan, book: Book, why: Callable[[str], Cause]) -> Iterator[Co
         loads = {load for load, _ in members}
         if len(loads) > 1:
             names = ", ".join(sorted(loads))
-            text = f"{len(loads)} loads of {pole.name} at once: {names}"
+            text = say("{count} loads of {pole} at once: {names}", count=len(loads), pole=pole.name, names=names)
             raised = standing is not None and not standing.cleared
             cause = standing.cause if raised and standing is not None else why(pole.name)
             own = {resources.load(pole.name, load.name) for load in pole.loads}
@@ -111,7 +113,7 @@ def rooted(conditions: Sequence[Condition], book: Book, plan: Plan) -> list[Cond
                 one = replace(one, root=alarm.root)
         pole = radios.get(one.key.resource, "")
         if one.severity is not None and one.key.type == "load-silent" and _stands(book, pole):
-            text = f"{one.text}; not seen behind it: {pole}"
+            text = hiding(one.text, (pole,))
             one = replace(one, severity=Severity.CRITICAL, text=text, impacted=(pole,))
         found.append(one)
     return found

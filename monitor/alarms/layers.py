@@ -2,6 +2,8 @@
 
 from dataclasses import dataclass
 
+from monitor.facts.words import say
+
 _SEARCHING, _DELIVERING, _FAULT, _OTHER_FAULT = 2, 3, 4, 6
 _UP = 1
 _IDLE_WATTS = 0.3
@@ -29,40 +31,49 @@ def first_broken(port: str, known: Layers) -> str:
     'its port 1 finds nothing to feed: cable, plug or the device itself'
     """
     if known.poe_state in (_FAULT, _OTHER_FAULT):
-        return f"its port {port} reports a PoE fault: a short, water in the gland, or the device"
+        return say("its port {port} reports a PoE fault: a short, water in the gland, or the device", port=port)
     if known.poe_state == _SEARCHING:
-        return f"its port {port} finds nothing to feed: cable, plug or the device itself"
+        return say("its port {port} finds nothing to feed: cable, plug or the device itself", port=port)
     if known.poe_state not in (None, _DELIVERING):
-        return f"its port {port} gives no power: it is switched off at the switch"
+        return say("its port {port} gives no power: it is switched off at the switch", port=port)
     if known.watts is not None and known.watts < _IDLE_WATTS and known.poe_state == _DELIVERING:
-        return f"its port {port} is on and it draws {known.watts:.1f} W: the device does not start"
-    fed = f" (it draws {known.watts:.1f} W)" if known.watts is not None else ""
+        words = "its port {port} is on and it draws {watts:.1f} W: the device does not start"
+        return say(words, port=port, watts=known.watts)
+    fed = say("") if known.watts is None else say(" (it draws {watts:.1f} W)", watts=known.watts)
+    return _powered(port, known, fed)
+
+
+def _powered(port: str, known: Layers, fed: str) -> str:
+    """What is wrong above the power."""
     if known.link_state is not None and known.link_state != _UP:
-        return f"it has power{fed} and no link on port {port}: a bad pair or plug, or it is restarting"
+        words = "it has power{fed} and no link on port {port}: a bad pair or plug, or it is restarting"
+        return say(words, fed=fed, port=port)
     if known.station is False:
-        return f"it has power{fed} and link, and sends nothing: its software hangs"
+        return say("it has power{fed} and link, and sends nothing: its software hangs", fed=fed)
     if known.ping is False and known.tcp is not True:
         if known.link_state == _UP:
-            return f"it has power{fed} and link and does not answer: its software, or it has another address"
-        return f"it does not answer; what its port {port} says is not known"
+            words = "it has power{fed} and link and does not answer: its software, or it has another address"
+            return say(words, fed=fed)
+        return say("it does not answer; what its port {port} says is not known", port=port)
     if known.tcp is False and known.ping:
-        return f"it answers ping{fed} and no connection: its service hangs; cycle the port once"
+        return say("it answers ping{fed} and no connection: its service hangs; cycle the port once", fed=fed)
     if known.tcp is False and known.link_state == _UP:
-        return f"it has power{fed} and link, and takes no connection: its service hangs; cycle the port once"
-    return "it does not answer"
+        words = "it has power{fed} and link, and takes no connection: its service hangs; cycle the port once"
+        return say(words, fed=fed)
+    return say("it does not answer")
 
 
 _STREAM = {
-    2: "no connection to its stream's port",
-    3: "its stream service does not answer",
-    4: "it refuses our name or password",
-    5: "the stream of the plan is not there",
-    6: "the stream cannot be set up",
-    7: "the stream does not play",
-    8: "it plays and sends no picture",
+    2: say("no connection to its stream's port"),
+    3: say("its stream service does not answer"),
+    4: say("it refuses our name or password"),
+    5: say("the stream of the plan is not there"),
+    6: say("the stream cannot be set up"),
+    7: say("the stream does not play"),
+    8: say("it plays and sends no picture"),
 }
 
 
 def stream_words(state: float) -> str:
     """What a stream check has found, by the numbers of the quantity ``stream_state``."""
-    return _STREAM.get(int(state), "alive")
+    return _STREAM.get(int(state), say("alive"))

@@ -7,6 +7,7 @@ from monitor.alarms.book import Key
 from monitor.alarms.known import Known
 from monitor.facts import resources
 from monitor.facts.readings import Reading, Slot, State
+from monitor.facts.words import say
 from monitor.margins.judge import Standing
 from monitor.plan.parts import Load, Pole
 
@@ -267,7 +268,10 @@ class PoleSigns:
         usual = self._known.norms.norm(Slot(port, "port_watts"), self._now_s)
         if watts is None:
             return ()
-        return (f"port {load.port}: {watts:.1f} W" + (f", usually {usual:.1f} W" if usual is not None else ""),)
+        if usual is None:
+            return (say("port {port}: {watts:.1f} W", port=load.port, watts=watts),)
+        words = "port {port}: {watts:.1f} W, usually {usual:.1f} W"
+        return (say(words, port=load.port, watts=watts, usual=usual),)
 
 
 def _any(known: list[bool | None]) -> bool | None:

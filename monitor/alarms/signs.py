@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Final
 
+from monitor.facts.words import say
+
 Signs = Mapping[str, bool | None]
 """Sign → seen, not seen, or not known."""
 
@@ -19,6 +21,10 @@ class Sign:
     seen: str
     unseen: str
     leak: float = 0.02
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "seen", say(self.seen))
+        object.__setattr__(self, "unseen", say(self.unseen))
 
 
 _ALL: Final = (

@@ -7,6 +7,7 @@ from monitor.alarms.book import Condition, Key
 from monitor.alarms.inventory import INVENTORY
 from monitor.alarms.signs import SIGNS
 from monitor.facts import resources
+from monitor.facts.words import listed, say
 from monitor.plan.parts import Load, Plan, Pole
 
 Found = Mapping[str, bool | None]
@@ -65,8 +66,8 @@ def of_pole(pole: Pole, plan: Plan, signs: Found) -> Iterator[Condition]:
 def of_load(pole: str, load: Load, signs: Found) -> Iterator[Condition]:
     """What one load and its port show."""
     at_port = {name: kind for name, kind in _OF_LOAD.items() if kind != "load-quiet"}
-    yield from _one(resources.port(pole, load.port), signs, at_port, f"{load.name}: ")
-    yield from _one(resources.load(pole, load.name), signs, {"few_octets": "load-quiet"}, f"{load.name}: ")
+    yield from _one(resources.port(pole, load.port), signs, at_port, load.name)
+    yield from _one(resources.load(pole, load.name), signs, {"few_octets": "load-quiet"}, load.name)
 
 
 def _one(resource: str, signs: Found, kinds: Mapping[str, str], who: str = "") -> Iterator[Condition]:
@@ -77,4 +78,6 @@ def _one(resource: str, signs: Found, kinds: Mapping[str, str], who: str = "") -
             continue
         seen = [SIGNS[name].seen for name, so in mine.items() if so]
         severity = INVENTORY[kind].severity if seen else None
-        yield Condition(Key(resource, kind), severity, who + "; ".join(seen) if seen else "")
+        words = listed(seen)
+        text = say("{load}: {what}", load=who, what=words) if who else words
+        yield Condition(Key(resource, kind), severity, text if seen else "")

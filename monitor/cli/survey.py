@@ -13,7 +13,8 @@ from monitor.daemon.secrets import load_secrets, needed_for_devices, snmp_creden
 from monitor.daemon.surveying import Ways, intended, survey, ways_of
 from monitor.devices.ask.snmp import Community, User
 from monitor.devices.ask.snmp_any import AnyAsker
-from monitor.devices.found import Found, compare, devices, first_seen, tree
+from monitor.devices.found import Found, compare, devices, first_seen
+from monitor.devices.found_tree import tree
 from monitor.devices.questions import devices_of
 from monitor.plan.datasheets import Sheets
 from monitor.plan.parts import Plan

@@ -16,6 +16,7 @@ from monitor.devices.ask.snmp_read import read_integer
 from monitor.devices.decode.power_ethernet import admin_of
 from monitor.devices.decode.raw import Oid
 from monitor.facts import resources
+from monitor.facts.words import say
 from monitor.history.store import NotKept
 
 log = logging.getLogger(__name__)
@@ -129,11 +130,12 @@ class Acting:
                 await set_integer(agent, oid, _ON)
                 if await read_integer(self._asker, agent, oid) == _ON:
                     break
-                why = "it does not say that it is on"
+                why: str = say("it does not say that it is on")
             except NotSet as error:
                 why = str(error)
             if self._clock.monotonic_s() - began_s >= LEFT_OFF_AFTER_S:
-                text = f"port {resources.tail_of(resource)} was switched off and does not come on again: {why}"
+                words = "port {port} was switched off and does not come on again: {why}"
+                text = say(words, port=resources.tail_of(resource), why=why)
                 await self._rounds.step([Condition(key, INVENTORY["port-left-off"].severity, text)])
             await self._clock.sleep(ON_TRIES_EACH_S)
         await self._rounds.step([Condition(key, None)])

@@ -15,6 +15,7 @@ from monitor.devices.ask.snmp import Answer, Outcome
 from monitor.devices.questions import Device
 from monitor.facts import resources
 from monitor.facts.readings import Layout, Round, Slot, State
+from monitor.facts.words import say
 from monitor.margins.loop import STEP_WITHIN_S, Loop, from_level, from_step
 
 LEARNT_FRESH_S = 300.0
@@ -141,7 +142,7 @@ def of_meter(device: Device, answer: Answer) -> list[Condition]:
         Condition(
             Key(device.name, "agent-silent"),
             INVENTORY["agent-silent"].severity if silent else None,
-            "the meter does not answer: feeder current and supply volts are not known",
+            say("the meter does not answer: feeder current and supply volts are not known"),
         ),
         Condition(
             Key(device.name, "credentials-refused"),

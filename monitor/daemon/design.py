@@ -4,11 +4,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
+from monitor.alarms.messages import NO_OTHERS
 from monitor.alarms.topology import Topology, topology_of
 from monitor.budgets.expected import SiteBudget, site_budget
 from monitor.devices.questions import Device, LoadToAsk, devices_of, loads_of
 from monitor.facts import resources
 from monitor.facts.readings import Slot
+from monitor.facts.words import ENGLISH, Tongue, say
 from monitor.margins.limits import Limit, limits_of
 from monitor.plan.datasheets import Sheets
 from monitor.plan.parts import Plan, SolarSupply
@@ -26,9 +28,10 @@ class Design:
     topology: Topology
     devices: Mapping[str, Device]
     loads: Mapping[str, list[LoadToAsk]]
+    tongues: Mapping[str, Tongue]
 
     @classmethod
-    def of(cls, plan: Plan, sheets: Sheets) -> "Design":
+    def of(cls, plan: Plan, sheets: Sheets, tongues: Mapping[str, Tongue] = NO_OTHERS) -> "Design":
         """Derive everything; raises ValueError where a budget cannot be computed."""
         budget = site_budget(plan, sheets)
         return cls(
@@ -40,7 +43,13 @@ class Design:
             topology_of(plan),
             devices_of(plan, sheets),
             loads_of(plan),
+            tongues,
         )
+
+    def tongue_of(self, person: str) -> Tongue:
+        """The language of a person of the plan; the site's where he is none."""
+        named = next((one.language for one in self.plan.callouts if one.name == person), None)
+        return self.tongues.get(named or self.plan.site.language, ENGLISH)
 
     @property
     def places(self) -> tuple[str, ...]:
@@ -64,14 +73,17 @@ class Design:
     def not_carried_out(self) -> tuple[str, ...]:
         """What this plan asks for and this version does not do: an owner must not count on it."""
         plan = self.plan
-        asked = {
-            "controller: only Modbus TCP is read": any(
-                isinstance(s, SolarSupply) and s.controller and s.controller.kind != "modbus-tcp" for s in plan.supplies
-            ),
-        }
-        return tuple(
-            f"The plan says more than this version does. {words}." for words, wanted in asked.items() if wanted
+        wanted = {plan.site.language, *(person.language for person in plan.callouts)} - {None, "en", *self.tongues}
+        other = any(
+            isinstance(s, SolarSupply) and s.controller and s.controller.kind != "modbus-tcp" for s in plan.supplies
         )
+        lines = (
+            [say("The plan says more than this version does. controller: only Modbus TCP is read.")] if other else []
+        )
+        if wanted:
+            words = "There is no catalogue for {languages}; English is used."
+            lines.append(say(words, languages=", ".join(sorted(map(str, wanted)))))
+        return tuple(lines)
 
     def resources(self) -> set[str]:
         """Every resource that an alarm may stand for under this plan."""

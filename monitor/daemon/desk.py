@@ -16,6 +16,7 @@ from monitor.daemon.reviewing import Reviewing
 from monitor.daemon.rounds import Rounds
 from monitor.facts import resources
 from monitor.facts.readings import Slot
+from monitor.facts.words import Tongue
 from monitor.history.records import Repair
 from monitor.history.store import NotKept, Store
 from monitor.margins.kinds import watched
@@ -59,6 +60,10 @@ class Desk:
         """Something that is shown has changed."""
         for listener in self._listeners:
             listener.set()
+
+    def tongue(self, person: str = "") -> Tongue:
+        """The language of a person; of the site where none is named."""
+        return self.rounds.memory.design.tongue_of(person)
 
     def picture(self) -> Picture:
         """How the site stands now."""

@@ -10,12 +10,12 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from monitor.alarms.book import Condition, Key
-from monitor.alarms.callouts import DRILL
 from monitor.alarms.cause import Cause, cause_of
 from monitor.alarms.conditions import of_root
 from monitor.alarms.fault import Fault
 from monitor.alarms.faults import FAULTS
 from monitor.alarms.gather import gather
+from monitor.alarms.messages import DRILL
 from monitor.alarms.silence import MISSES_OF_TWO_KINDS, Sight, Watch, explain, look
 from monitor.alarms.states import Operator
 from monitor.daemon.clock import Clock

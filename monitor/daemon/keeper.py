@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from monitor.alarms.book import Change
-from monitor.alarms.callouts import Message
+from monitor.alarms.messages import Message
 from monitor.daemon import ballast
 from monitor.daemon.clock import Clock, boot_id
 from monitor.facts.readings import Round

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from monitor.daemon.clock import Clock
 from monitor.daemon.keeper import Keeper
+from monitor.facts.words import listed, say
 from monitor.history import mending, wreck
 from monitor.history.store import NotKept
 
@@ -36,11 +37,11 @@ class Mending:
                 await self._bring_back(aside, why)
             self.trouble = await self._told()
         except NotKept as error:
-            self.trouble = f"the history is damaged and could not be brought back: {error}"
+            self.trouble = say("the history is damaged and could not be brought back: {why}", why=str(error))
             log.error("%s", self.trouble)
 
     async def _bring_back(self, aside: Path, why: str) -> None:
-        self.trouble = f"the history is damaged ({why}); what can be read of it is being brought back"
+        self.trouble = say("the history is damaged ({why}); what can be read of it is being brought back", why=why)
         found: Iterator[object] = mending.large(aside)
         words = ""
         while True:
@@ -60,10 +61,13 @@ class Mending:
         lying = sorted(self._keeper.folder.glob(f"{mending.PREFIX}*"))
         why = {name: words for _, name, words in await self._keeper.ask(lambda store: store.notes("quarantined"))}
         what = {name: words for _, name, words in await self._keeper.ask(lambda store: store.notes("mended"))}
-        told = []
+        told: list[str] = []
         for file in lying:
             if file.name in why:
-                told.append(f"{file} was damaged ({why[file.name]}): {what.get(file.name, 'not read again yet')}")
+                then = what.get(file.name) or say("not read again yet")
+                told.append(say("{file} was damaged ({why}): {then}", file=str(file), why=why[file.name], then=then))
             elif file.suffix == ".wal":
-                told.append(f"{file} is a log of the history with damaged pages; they have been mended")
-        return "; ".join(told) + ("; delete what you do not need any more" if told else "")
+                told.append(
+                    say("{file} is a log of the history with damaged pages; they have been mended", file=str(file))
+                )
+        return listed([*told, say("delete what you do not need any more")]) if told else ""

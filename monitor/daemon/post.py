@@ -5,7 +5,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from monitor.alarms.book import Alarm, Change
-from monitor.alarms.callouts import Message, digest, letter, local_time, may_leave
+from monitor.alarms.callouts import may_leave
+from monitor.alarms.messages import Message, digest, late, letter, reader_of
 from monitor.daemon.clock import Clock
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.rounds import Rounds
@@ -69,7 +70,7 @@ class Post:
             if one.message.kind in CALLS:
                 calls.setdefault(one.message.person, []).append(one)
         flooded = {person: some for person, some in calls.items() if self._is_flood(person, len(some), now_s)}
-        bundles, done = [], set()
+        bundles, done, design = [], set(), self._rounds.memory.design
         for one in due:
             person = one.message.person
             together = flooded.get(person, []) if one.message.kind in CALLS else []
@@ -77,7 +78,7 @@ class Post:
                 bundles.append(_Bundle(one, (one,)))
             elif person not in done and now_s - max(self._went.get(person, [0.0]), default=0.0) >= BETWEEN_S:
                 done.add(person)
-                subject, body = digest([w.message for w in together], self._rounds.memory.design.zone)
+                subject, body = digest([w.message for w in together], design.zone, design.tongue_of(person))
                 message = replace(together[0].message, subject=subject, body=body)
                 bundles.append(_Bundle(replace(together[0], message=message), tuple(together)))
         return bundles
@@ -112,10 +113,13 @@ class Post:
         return [one for one in due if one.id not in known or (known[one.id].why and known[one.id].again_s <= now_s)]
 
     async def _carry(self, due: Sequence[Waiting], now_s: float) -> list[Sent]:
-        memory, zone = self._rounds.memory, self._rounds.memory.design.zone
+        memory, design = self._rounds.memory, self._rounds.memory.design
         bundles = self._bundled(due, now_s)
         went = await send_waiting(
-            [b.waiting for b in bundles], self._carrier.send, now_s, lambda at: local_time(at, zone)
+            [b.waiting for b in bundles],
+            self._carrier.send,
+            now_s,
+            lambda message, at_s: late(message, at_s, design.zone, design.tongue_of(message.person)),
         )
         by_id = {one.id: one for one in went}
         sent: list[Sent] = []
@@ -165,5 +169,6 @@ class Post:
             if p.what == "cleared" and p.key in alarms
         ]
         standing: list[Alarm] = memory.book.raised()
-        message = letter(changes, standing, person, memory.plan, memory.design.zone, now_s)
+        design = memory.design
+        message = letter(changes, standing, reader_of(person, design.plan, design.zone, design.tongues), now_s)
         await self._keeper.record([], [message])

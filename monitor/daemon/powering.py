@@ -14,6 +14,7 @@ from monitor.devices.decode import registers
 from monitor.devices.decode.raw import Absent, Garbled
 from monitor.facts import resources
 from monitor.facts.readings import Layout, Round, Slot, State
+from monitor.facts.words import say
 from monitor.margins.night import Night
 from monitor.plan.datasheets import RegisterSheet, Sheets
 from monitor.plan.parts import Plan
@@ -80,7 +81,7 @@ class Powering:
         silent = Condition(
             Key(asked.resource, "agent-silent"),
             INVENTORY["agent-silent"].severity if why else None,
-            f"what measures {asked.resource} cannot be read: {why}" if why else "",
+            say("what measures {resource} cannot be read: {why}", resource=asked.resource, why=why) if why else "",
         )
         if values:
             await self._rounds.take(self._round(asked, values), [silent])

@@ -1,11 +1,13 @@
 """Is the way to each person proven? A test message at the start, and one a week where nothing else went that way."""
 
-from datetime import datetime
+from datetime import datetime, tzinfo
 
-from monitor.alarms.callouts import in_hours, local_time, test_message
+from monitor.alarms.callouts import in_hours
+from monitor.alarms.messages import proof, reader_of
 from monitor.daemon.clock import Clock
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.rounds import Rounds
+from monitor.facts.words import Moment, say
 from monitor.history.store import NotKept
 
 PROVE_AFTER_S = 180.0
@@ -40,9 +42,16 @@ class Proving:
             newest_s = max((at_s for at_s in (went_s, tested_s) if at_s is not None), default=None)
             wanted = newest_s is None or (person.prove_weekly and now_s - newest_s >= WEEK_S)
             if wanted and in_hours(person.hours, local):
-                await self._keeper.record([], [test_message(person, memory.plan, now_s)])
+                reader = reader_of(person, memory.plan, memory.design.zone, memory.design.tongues)
+                await self._keeper.record([], [proof(reader, now_s)])
             since_s = went_s if went_s is not None else tested_s
             if since_s is not None and now_s - since_s > LATE_S and (person.prove_weekly or went_s is None):
-                when = "never" if went_s is None else f"last {local_time(went_s, memory.design.zone)}"
-                unproven.append(f"the way to {person.name} is not proven: a message went there {when}")
+                unproven.append(_unproven(person.name, went_s, memory.design.zone))
         memory.unproven = tuple(unproven)
+
+
+def _unproven(person: str, went_s: float | None, zone: tzinfo) -> str:
+    if went_s is None:
+        return say("the way to {person} is not proven: no message has gone there yet", person=person)
+    last = Moment(datetime.fromtimestamp(went_s, zone))
+    return say("the way to {person} is not proven: the last message went there {last}", person=person, last=last)

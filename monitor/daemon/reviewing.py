@@ -8,15 +8,16 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from monitor.alarms.callouts import DRILL
 from monitor.alarms.drifting import sentence
 from monitor.alarms.kpi import Happened, figures
+from monitor.alarms.messages import DRILL
 from monitor.daemon.design import Design
 from monitor.daemon.judging import lost_where, resets_of
 from monitor.daemon.rounds import OPTIC
 from monitor.facts import resources
 from monitor.facts.quantities import QUANTITIES, UNITS
 from monitor.facts.readings import Slot
+from monitor.facts.words import at, say
 from monitor.history.records import PastChange, Repair
 from monitor.history.store import Store
 from monitor.margins.features import Features
@@ -81,10 +82,10 @@ class Reviewing:
         repairs = [r for r in self._store.repairs() if self._from_s <= r.at_s < self._to_s]
         return Month(
             self._design.plan.site.name,
-            datetime.fromtimestamp(self._from_s, self._zone).strftime("%B %Y"),
+            at(datetime.fromtimestamp(self._from_s, self._zone), "month"),
             self._date(self._from_s),
             self._date(self._to_s - 1),
-            datetime.fromtimestamp(self._now_s, self._zone).strftime("%d %b %Y %H:%M"),
+            at(datetime.fromtimestamp(self._now_s, self._zone), "minute"),
             visits,
             available,
             tuple(self._series(verdicts)),
@@ -98,19 +99,16 @@ class Reviewing:
         )
 
     def _date(self, at_s: float) -> str:
-        return datetime.fromtimestamp(at_s, self._zone).strftime("%d %b %Y")
+        return at(datetime.fromtimestamp(at_s, self._zone), "date")
 
     def _lacking(self, verdicts: dict[Slot, Verdict]) -> str:
         """What is not there yet of the month's days."""
         if not verdicts:
-            return "no day of it has been folded and judged yet; days are, after midnight and at the start"
+            return say("no day of it has been folded and judged yet; days are, after midnight and at the start")
         last = int((self._to_s - 1 + self._offset_s) // DAY_S)
         judged = max(verdict.day for verdict in verdicts.values())
-        return (
-            f"its days are judged only until {_day(judged)}; the rest is still being folded"
-            if judged < last - 2
-            else ""
-        )
+        words = "its days are judged only until {day}; the rest is still being folded"
+        return say(words, day=_day(judged)) if judged < last - 2 else ""
 
     # ---- judged series
 
@@ -247,7 +245,7 @@ class Reviewing:
             if ended or any(c.what == "linked" for c in changes):
                 continue
             settled = next((c.note for c in changes if c.what == "cleared"), "")
-            since = datetime.fromtimestamp(one.at_s, self._zone).strftime("%d %b %H:%M")
+            since = at(datetime.fromtimestamp(one.at_s, self._zone), "short")
             yield FaultRow(
                 one.key.resource,
                 one.key.type.replace("-", " "),
@@ -261,9 +259,10 @@ class Reviewing:
     def _not_measured(self, verdicts: dict[Slot, Verdict]) -> Iterator[str]:
         for slot in self._watched:
             if slot not in verdicts:
-                yield f"{slot.resource} {self._watched[slot].kind.words}: no readings"
+                yield say("{resource} {what}: no readings", resource=slot.resource, what=self._watched[slot].kind.words)
             elif verdicts[slot].judged is None:
-                yield f"{slot.resource} {self._watched[slot].kind.words}: {verdicts[slot].reason}"
+                said = {"what": self._watched[slot].kind.words, "why": verdicts[slot].reason}
+                yield say("{resource} {what}: {why}", resource=slot.resource, **said)
 
 
 def _cause(one: Happened, changes: Sequence[PastChange]) -> str:
@@ -285,18 +284,22 @@ def _finite(value: float) -> float | None:
 
 
 def _day(day: int) -> str:
-    return datetime.fromtimestamp(day * DAY_S, UTC).strftime("%d %b %Y")
+    return at(datetime.fromtimestamp(day * DAY_S, UTC), "date")
 
 
 def _slope(verdict: Verdict, one: Watched) -> str:
     if verdict.slope is None:
         return ""
     s, unit = verdict.slope, one.kind.unit
-    return f"{s.per_month:+.2g} {unit} a month ({s.low_per_month:+.2g} to {s.high_per_month:+.2g})"
+    words = "{slope:+.2g} {unit} a month ({low:+.2g} to {high:+.2g})"
+    return say(words, slope=s.per_month, unit=unit, low=s.low_per_month, high=s.high_per_month)
 
 
 def _left(verdict: Verdict) -> str:
     known = verdict.forecast
     if known is not None:
-        return f"{known.p50_months:.0f} months ({known.p10_months:.0f} to {known.p90_months:.0f})"
-    return "no end in sight" if verdict.judged is not None and verdict.drift is None else "cannot be said"
+        words = "{p50:.0f} months ({p10:.0f} to {p90:.0f})"
+        return say(words, p50=known.p50_months, p10=known.p10_months, p90=known.p90_months)
+    if verdict.judged is not None and verdict.drift is None:
+        return say("no end in sight")
+    return say("cannot be said")

@@ -38,11 +38,13 @@ from monitor.daemon.secrets import (
 )
 from monitor.daemon.systemd import notify, watchdog_s
 from monitor.daemon.timetable import listen, timetable, without_answer
+from monitor.daemon.tongues import load_tongues
 from monitor.daemon.version import own_version
 from monitor.daemon.watching import Watching, ended_badly
 from monitor.devices.ask import icmp
 from monitor.devices.ask.snmp import Community, User
 from monitor.devices.ask.snmp_any import AnyAsker
+from monitor.facts.words import say
 from monitor.history.store import NotKept
 from monitor.notify.carrier import Carrier
 from monitor.plan.text import NotRight
@@ -90,7 +92,7 @@ class Daemon:
         """The plan, its datasheets and its secrets; raises NotRight with everything that is wrong."""
         plan, sheets = load_plan(self.settings.plan_file)
         secrets = load_secrets(self.settings.secrets_file, os.environ, needed(plan))
-        return Design.of(plan, sheets), secrets
+        return Design.of(plan, sheets, load_tongues(self.settings.plan_file)), secrets
 
     async def run(self) -> None:
         """Run until stopped. Raises NotRight for bad input, before anything is started, and CannotStart."""
@@ -170,7 +172,7 @@ class Daemon:
         allowed = await icmp.permitted()
         if allowed is not True:
             log.warning("%s; ping is not asked", allowed)
-            self._ping_note = (f"ping is not asked: {allowed}",)
+            self._ping_note = (say("ping is not asked: {why}", why=allowed),)
         return memory
 
     def _signals(self) -> None:

@@ -13,6 +13,7 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field, SecretStr
 
 from monitor.devices.ask.snmp import Auth, Community, Priv, User
+from monitor.facts.words import say
 from monitor.plan.parts import Plan
 from monitor.plan.text import NotRight, Problem, check
 
@@ -169,8 +170,11 @@ def stream_logins(plan: Plan, secrets: Secrets) -> dict[str, tuple[str, str]]:
 def weak(credentials: Mapping[str, Community | User]) -> tuple[str, ...]:
     """A standing warning for each entry that anybody on the way can break."""
     return tuple(
-        f"Credentials {name!r} use MD5 or DES, which are broken (RFC 6151, NIST SP 800-131A): set the devices to "
-        "SHA-256 and AES."
+        say(
+            "Credentials '{name}' use MD5 or DES, which are broken (RFC 6151, NIST SP 800-131A): set the devices to "
+            "SHA-256 and AES.",
+            name=name,
+        )
         for name, one in credentials.items()
         if isinstance(one, User) and one.weak
     )

@@ -5,10 +5,12 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from monitor.alarms.book import Change
-from monitor.alarms.callouts import Message, about, messages_for, overdue
+from monitor.alarms.callouts import about, messages_for, overdue
+from monitor.alarms.messages import Message
 from monitor.daemon.clock import Clock
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.memory import Memory
+from monitor.facts.words import say
 from monitor.show.door import LASTS_S, Answer, sign
 
 log = logging.getLogger("monitor.daemon.rounds")
@@ -30,14 +32,16 @@ class Telling:
             log.log(level, "%s: %s (%s)%s", change.what, change.alarm.key, change.alarm.severity.value, words)
             if change.what == "cleared":
                 memory.called = {who: n for who, n in memory.called.items() if who[1] != about(change.alarm.key)}
-        messages = self._linked(messages_for(changes, memory.plan, memory.design.zone, memory.told))
+        messages = self._linked(
+            messages_for(changes, memory.plan, memory.design.zone, memory.told, memory.design.tongues)
+        )
         self._called(messages)
         await self._keeper.record(changes, messages)
 
     async def remind(self) -> None:
         """Tell those whom time alone calls: whoever comes next, or again."""
-        memory, now_s = self._memory, self._clock.wall_s()
-        found = overdue(memory.book.raised(), memory.plan, memory.design.zone, memory.called, now_s)
+        memory, design, now_s = self._memory, self._memory.design, self._clock.wall_s()
+        found = overdue(memory.book.raised(), design.plan, design.zone, memory.called, now_s, design.tongues)
         messages = self._linked(found)
         if messages:
             self._called(messages)
@@ -53,7 +57,8 @@ class Telling:
             alarm = next((a for a in self._memory.book.raised() if about(a.key) == f"{one.resource} {one.type}"), None)
             if one.kind in ("callout", "reminder") and alarm is not None:
                 answer = Answer(one.person, one.resource, one.type, alarm.key.qualifier, alarm.raised_s, until_s)
-                one = replace(one, body=f"{one.body}\nI take care of it: {url.rstrip('/')}/answer/{sign(key, answer)}")
+                link = say("I take care of it: {url}", url=f"{url.rstrip('/')}/answer/{sign(key, answer)}")
+                one = replace(one, body=f"{one.body}\n{self._memory.design.tongue_of(one.person).say(link)}")
             found.append(one)
         return found
 

@@ -7,6 +7,7 @@ from pathlib import Path
 from monitor.daemon.clock import Clock
 from monitor.daemon.rounds import Rounds
 from monitor.daemon.systemd import notify
+from monitor.facts.words import say
 from monitor.notify import sign_of_life
 
 LEAST_FREE_SHARE, LEAST_FREE_OCTETS = 0.05, 200 * 2**20
@@ -31,7 +32,7 @@ class Watching:
             [
                 own("disk-nearly-full", self._disk()),
                 own("clock-doubted", "" if self._clock.trusted() else CLOCK_WORDS),
-                own("rounds-late", f"{more} rounds came late within five minutes" if more > LATE_ROUNDS else ""),
+                own("rounds-late", _late(more) if more > LATE_ROUNDS else ""),
             ]
         )
 
@@ -39,9 +40,10 @@ class Watching:
         try:
             disk = shutil.disk_usage(self._folder)
         except OSError as error:
-            return f"the disk of {self._folder} cannot be asked: {error.strerror}"
+            return say("the disk of {folder} cannot be asked: {why}", folder=str(self._folder), why=error.strerror)
         if disk.free < LEAST_FREE_SHARE * disk.total and disk.free < LEAST_FREE_OCTETS:
-            return f"{disk.free >> 20} MiB of {disk.total >> 20} are free where the history lies"
+            words = "{free} MiB of {total} are free where the history lies"
+            return say(words, free=disk.free >> 20, total=disk.total >> 20)
         return ""
 
     async def tell(self) -> None:
@@ -50,7 +52,11 @@ class Watching:
         await self._rounds.step([self._rounds.own("sign-of-life-lost", why)])
 
 
-CLOCK_WORDS = "nothing keeps this machine's clock right: times of alarms and readings may be wrong"
+def _late(count: int) -> str:
+    return say("{count} rounds came late within five minutes", count=count)
+
+
+CLOCK_WORDS = say("nothing keeps this machine's clock right: times of alarms and readings may be wrong")
 
 
 def ended_badly(started_s: float | None, stopped_s: float | None) -> str:
@@ -61,4 +67,6 @@ def ended_badly(started_s: float | None, stopped_s: float | None) -> str:
     """
     if started_s is None or (stopped_s is not None and stopped_s >= started_s):
         return ""
-    return "farpole did not stop in order the last time: a power cut, a crash, or it was killed; it goes on from there"
+    return say(
+        "farpole did not stop in order the last time: a power cut, a crash, or it was killed; it goes on from there"
+    )

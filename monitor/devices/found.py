@@ -1,11 +1,12 @@
 """What is on the network, against what the plan says. Pure: tables and answers in, differences out."""
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 from monitor.devices.decode.bridge import Station
 from monitor.devices.decode.lldp import Neighbour
 from monitor.facts import resources
+from monitor.facts.words import Said, say
 from monitor.plan.parts import Load, Plan
 
 
@@ -139,7 +140,7 @@ def _duplicates(found: Found, all_found: list[Device]) -> Iterator[Difference]:
     for address, several in owners.items():
         if len(several) > 1:
             where = " and ".join(f"{one.mac}{_at(one)}" for one in several)
-            yield Difference("duplicate", address, f"{address} is claimed by {where}")
+            yield Difference("duplicate", address, say("{address} is claimed by {where}", address=address, where=where))
 
 
 def _at(device: Device) -> str:
@@ -161,16 +162,26 @@ def _loads(plan: Plan, found: Found, all_found: list[Device]) -> Iterator[Differ
             if mine is None:
                 asked = switch is not None and switch.answered and (load.mac or (load.address and found.swept))
                 if asked and load.kind != "radio-link":
-                    yield Difference("missing", resource, f"{load.name} ({load.address or load.mac}) was not found")
+                    words = say("{load} ({at}) was not found", load=load.name, at=load.address or load.mac)
+                    yield Difference("missing", resource, words)
                 continue
             if mine.place and (mine.place, mine.port) != (pole.name, load.port):
-                words = f"{load.name} is at {mine.place} port {mine.port}, the plan says {pole.name} port {load.port}"
+                words = say(
+                    "{load} is at {place} port {port}, the plan says {pole} port {planned}",
+                    load=load.name,
+                    place=mine.place,
+                    port=mine.port,
+                    pole=pole.name,
+                    planned=load.port,
+                )
                 yield Difference("moved", resource, words, mine.mac)
             if load.address and mine.addresses and load.address not in mine.addresses:
-                words = f"{load.name} has the address {', '.join(mine.addresses)}, the plan says {load.address}"
+                at = {"found": ", ".join(mine.addresses), "planned": load.address}
+                words = say("{load} has the address {found}, the plan says {planned}", load=load.name, **at)
                 yield Difference("moved", resource, words, mine.mac)
             if load.vlan and mine.vlan and mine.vlan != load.vlan:
-                words = f"{load.name} is in VLAN {mine.vlan}, the plan says {load.vlan}"
+                vlans = {"found": mine.vlan, "planned": load.vlan}
+                words = say("{load} is in VLAN {found}, the plan says {planned}", load=load.name, **vlans)
                 yield Difference("vlan", resource, words, mine.mac)
 
 
@@ -189,13 +200,16 @@ def _strangers(plan: Plan, all_found: list[Device], known: frozenset[tuple[str, 
             unnamed = any(not load.mac and not device.addresses for load in at_port)
             if (resource, device.mac) not in known and not (unnamed and not _others(known, resource)):
                 who = f" ({', '.join(device.addresses)})" if device.addresses else ""
-                said = f", says: {device.words}" if device.words else ""
-                words = f"{device.mac}{who} at {device.place} port {device.port} is not in the plan{said}"
-                yield Difference("unknown", resource, words, device.mac)
+                where = {"device": f"{device.mac}{who}", "place": device.place, "port": device.port}
+                words = say("{device} at {place} port {port} is not in the plan", **where)
+                yield Difference("unknown", resource, _says(words, device), device.mac)
         elif not device.place and device.addresses:
-            said = f", says: {device.words}" if device.words else ""
-            words = f"{', '.join(device.addresses)} ({device.mac}) is not in the plan{said}"
-            yield Difference("extra", device.addresses[0], words, device.mac)
+            words = say("{device} is not in the plan", device=f"{', '.join(device.addresses)} ({device.mac})")
+            yield Difference("extra", device.addresses[0], _says(words, device), device.mac)
+
+
+def _says(words: Said, device: Device) -> Said:
+    return say("{what}, says: {words}", what=words, words=device.words) if device.words else words
 
 
 def _others(known: frozenset[tuple[str, str]], resource: str) -> bool:
@@ -213,17 +227,20 @@ def _ports(plan: Plan, found: Found) -> Iterator[Difference]:
             resource, row = resources.port(pole.name, load.port), row_of.get(load.port)
             pvid = switch.pvids.get(row) if row is not None else None
             if load.vlan and pvid and pvid != load.vlan:
-                yield Difference("vlan", resource, f"port {load.port} has VLAN {pvid}, the plan says {load.vlan}")
+                words = "port {port} has VLAN {found}, the plan says {planned}"
+                yield Difference("vlan", resource, say(words, port=load.port, found=pvid, planned=load.vlan))
             if row is not None and row in switch.half_duplex:
-                yield Difference("speed", resource, f"port {load.port} runs half duplex: set both ends to automatic")
+                words = "port {port} runs half duplex: set both ends to automatic"
+                yield Difference("speed", resource, say(words, port=load.port))
             speed = switch.speeds.get(row, 0.0) if row is not None else 0.0
             if speed == 10:
-                words = f"port {load.port} runs at 10 Mb/s: a bad pair or plug, or a device that sleeps"
-                yield Difference("speed", resource, words)
+                words = "port {port} runs at 10 Mb/s: a bad pair or plug, or a device that sleeps"
+                yield Difference("speed", resource, say(words, port=load.port))
             given = switch.classes.get(load.port)
             if given is not None and given != load.poe_class:
-                words = f"port {load.port} sees class {given}, the plan says {load.poe_class} for {load.name}"
-                yield Difference("class", resource, words)
+                words = "port {port} sees class {found}, the plan says {planned} for {load}"
+                classes = {"found": given, "planned": load.poe_class}
+                yield Difference("class", resource, say(words, port=load.port, load=load.name, **classes))
 
 
 def first_seen(plan: Plan, found: Found, known: frozenset[tuple[str, str]]) -> frozenset[tuple[str, str]]:
@@ -241,68 +258,3 @@ def first_seen(plan: Plan, found: Found, known: frozenset[tuple[str, str]]) -> f
         if by_address or unnamed:
             made.add((resource, device.mac))
     return frozenset(made) - known
-
-
-def tree(plan: Plan, found: Found, differences: Iterable[Difference]) -> list[str]:
-    """Head-end → pole → port → device, with what is not as planned beside it."""
-    beside: dict[str, list[Difference]] = {}
-    for one in differences:
-        beside.setdefault(one.resource, []).append(one)
-    all_found = devices(plan, found)
-    top = plan.headend.name
-    said = [_line(0, top, _switch_words(found, top), beside.get(resources.switch(top)))]
-    above = {pole.name: _above(plan, pole.name) for pole in plan.poles}
-
-    def below(place: str, depth: int) -> None:
-        for pole in plan.poles:
-            if above[pole.name] != place:
-                continue
-            said.append(
-                _line(depth, pole.name, _switch_words(found, pole.name), beside.get(resources.switch(pole.name)))
-            )
-            named = {load.port: load for load in pole.loads}
-            seen = {one.port for one in all_found if one.place == pole.name} | set(named)
-            for port in sorted(seen, key=lambda name: (len(name), name)):
-                said.extend(_port_lines(pole.name, port, named.get(port), all_found, beside, depth + 1))
-            below(pole.name, depth + 1)
-
-    below(top, 1)
-    return said
-
-
-def _above(plan: Plan, name: str) -> str:
-    pole = plan.pole(name)
-    if pole.fibre is not None:
-        return pole.fibre.start.pole or plan.headend.name
-    radio = pole.reached_by.radio if pole.reached_by else ""
-    return next((p.name for p in plan.poles if any(load.name == radio for load in p.loads)), plan.headend.name)
-
-
-def _switch_words(found: Found, place: str) -> str:
-    switch = found.switches.get(place)
-    if switch is None or not switch.answered:
-        return "does not answer"
-    heard = ", ".join(dict.fromkeys(n.name or n.chassis for n in switch.neighbours))
-    return f"{len(switch.stations)} addresses learnt" + (f"; next to {heard}" if heard else "")
-
-
-def _port_lines(
-    place: str,
-    port: str,
-    load: Load | None,
-    all_found: list[Device],
-    beside: Mapping[str, list[Difference]],
-    depth: int,
-) -> Iterator[str]:
-    here = [one for one in all_found if (one.place, one.port) == (place, port)]
-    who = ", ".join(f"{one.mac} {' '.join(one.addresses)}".strip() for one in here) or "nothing seen"
-    planned = f"{load.name}" if load else "not in the plan"
-    wrong = [*beside.get(resources.port(place, port), ())]
-    if load is not None:
-        wrong += beside.get(resources.load(place, load.name), ())
-    yield _line(depth, f"port {port}", f"{planned}: {who}", wrong)
-
-
-def _line(depth: int, name: str, words: str, wrong: list[Difference] | None) -> str:
-    marks = "".join(f"\n{'    ' * (depth + 1)}! {one.kind}: {one.words}" for one in wrong or ())
-    return f"{'    ' * depth}{name}  {words}{marks}"

@@ -6,8 +6,8 @@ from typing import Any
 
 from sqlalchemy import Connection, and_, func, insert, or_, select, update
 
-from monitor.alarms.book import Alarm, Change, Key
-from monitor.alarms.callouts import Message
+from monitor.alarms.book import Alarm, Change
+from monitor.alarms.messages import Message
 from monitor.alarms.shelves import Shelf
 from monitor.history import tables as t
 from monitor.history.engine import Kept
@@ -18,6 +18,8 @@ from monitor.history.records import (
     Repair,
     Waiting,
     alarm_of,
+    made_from,
+    past_change,
     upsert_alarm,
     waiting_of,
     withdraw_callouts,
@@ -100,14 +102,16 @@ class AlarmRows(Kept):
         """Changes of alarms since a time, oldest first; of more than ``most`` the newest."""
         c, a = t.alarm_change.c, t.alarm.c
         query = (
-            select(a.resource, a.type, a.qualifier, c.at_s, c.what, c.severity, c.text, c.who, c.note, c.raised_s)
+            select(
+                a.resource, a.type, a.qualifier, c.at_s, c.what, c.severity, c.who, c.raised_s, c.text, c.note, c.said
+            )
             .join(t.alarm, a.id == c.alarm)
             .where(c.at_s >= since_s)
             .order_by(c.id.desc())
             .limit(most)
         )
         rows = self._look(lambda connection: connection.execute(query).all())
-        return [PastChange(Key(r[0], r[1], r[2]), *r[3:]) for r in reversed(rows)]
+        return [past_change(r) for r in reversed(rows)]
 
     def told(self) -> dict[tuple[str, str], bool]:
         """(person, alarm) → whether the newest message about it was a callout that has gone, or is on its way."""
@@ -189,6 +193,7 @@ def _record(
             "who": change.who,
             "note": change.note,
             "raised_s": change.alarm.raised_s,
+            "said": made_from(text=change.alarm.text, note=change.note),
         }
         connection.execute(insert(t.alarm_change).values(row))
         if change.what in ("cleared", "linked"):

@@ -7,9 +7,10 @@ from typing import Any
 from sqlalchemy import Connection, update
 
 from monitor.alarms.book import Alarm, Key
-from monitor.alarms.callouts import Message
 from monitor.alarms.cause import Cause, Suspect
+from monitor.alarms.messages import Message
 from monitor.alarms.states import Operator, Severity
+from monitor.facts.words import Said, kept, revived
 from monitor.history import tables as t
 from monitor.history.engine import putting
 
@@ -72,6 +73,18 @@ class BaselineSet:
     detail: str = ""
 
 
+def made_from(**sentences: str) -> str:
+    """What sentences were made from, as JSON beside their English text; empty where none is more than its text."""
+    said = {name: kept(text) for name, text in sentences.items() if isinstance(text, Said)}
+    return json.dumps(said) if said else ""
+
+
+def sentences(said: str) -> dict[str, Any]:
+    """What ``made_from`` has written."""
+    found: dict[str, Any] = revived(json.loads(said)) if said else {}
+    return found
+
+
 def upsert_alarm(connection: Connection, alarm: Alarm) -> int:
     """Keep an alarm as it is now; its row's id."""
     row = {
@@ -84,11 +97,12 @@ def upsert_alarm(connection: Connection, alarm: Alarm) -> int:
         "text": alarm.text,
         "root": alarm.root,
         "impacted": json.dumps(alarm.impacted),
-        "cause": json.dumps(asdict(alarm.cause)) if alarm.cause else "",
+        "cause": json.dumps(kept(asdict(alarm.cause))) if alarm.cause else "",
         "settled": alarm.settled,
         "raised_s": alarm.raised_s,
         "changed_s": alarm.changed_s,
         "times_raised": alarm.times_raised,
+        "said": made_from(text=alarm.text, settled=alarm.settled),
     }
     statement = putting(connection, t.alarm).values(row)
     same = [t.alarm.c.resource, t.alarm.c.type, t.alarm.c.qualifier]
@@ -112,20 +126,36 @@ def _cause_of(kept: dict[str, Any]) -> Cause:
 
 def alarm_of(row: Any) -> Alarm:
     """The alarm of a row."""
-    cause = _cause_of(json.loads(row.cause)) if row.cause else None
+    cause = _cause_of(revived(json.loads(row.cause))) if row.cause else None
+    said = sentences(row.said)
     return Alarm(
         Key(row.resource, row.type, row.qualifier),
         Severity(row.severity),
         row.cleared,
-        row.text,
+        said.get("text", row.text),
         row.raised_s,
         row.changed_s,
         Operator(row.operator),
         row.root,
         tuple(json.loads(row.impacted)),
         cause,
-        row.settled,
+        said.get("settled", row.settled),
         row.times_raised,
+    )
+
+
+def past_change(row: Any) -> PastChange:
+    """The past change of a row."""
+    said = sentences(row.said)
+    return PastChange(
+        Key(row.resource, row.type, row.qualifier),
+        row.at_s,
+        row.what,
+        row.severity,
+        said.get("text", row.text),
+        row.who,
+        said.get("note", row.note),
+        row.raised_s,
     )
 
 

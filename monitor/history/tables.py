@@ -187,6 +187,7 @@ alarm = Table(
     Column("raised_s", Float, nullable=False),
     Column("changed_s", Float, nullable=False),
     Column("times_raised", Integer, nullable=False),
+    Column("said", Text, nullable=False, server_default="", doc="JSON: what sentences were made from"),
     UniqueConstraint("resource", "type", "qualifier"),
 )
 
@@ -202,6 +203,7 @@ alarm_change = Table(
     Column("who", String, nullable=False),
     Column("note", Text, nullable=False),
     Column("raised_s", Float, nullable=False),
+    Column("said", Text, nullable=False, server_default="", doc="JSON: what sentences were made from"),
 )
 
 outbox = Table(

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
+from monitor.facts.words import Said, say
 from monitor.margins.features import Features
 
 Floats = NDArray[np.float64]
@@ -66,7 +67,11 @@ class Judged:
 
 
 class CannotSay(ValueError):
-    """Too little is known; the message says what is missing."""
+    """Too little is known; ``reason`` says what is missing."""
+
+    def __init__(self, reason: Said) -> None:
+        super().__init__(reason)
+        self.reason = reason
 
 
 def compensate(features: Features) -> tuple[Floats, float, float | None]:
@@ -110,7 +115,8 @@ def judge(
     days is one as well, where it is more than 6σ and 5 % of the margin. Raises CannotSay.
     """
     if len(features) < BASELINE_DAYS + 7:
-        raise CannotSay(f"only {len(features)} days with readings; {BASELINE_DAYS + 7} are the least")
+        words = "only {count} days with readings; {least} are the least"
+        raise CannotSay(say(words, count=len(features), least=BASELINE_DAYS + 7))
     compared, beta, at_c = compensate(features)
     toward = -1.0 if below else 1.0
     sigma = noise(compared, resolution)
@@ -119,12 +125,13 @@ def judge(
     own = features.days >= segments[-1]
     if own.sum() < BASELINE_DAYS:
         known = int(own.sum())
-        raise CannotSay(f"its baseline began anew {known} days ago and is learnt over {BASELINE_DAYS} days")
+        words = "its baseline began anew {known} days ago and is learnt over {days} days"
+        raise CannotSay(say(words, known=known, days=BASELINE_DAYS))
     days, y = features.days[own], compared[own]
     baseline = Baseline(segments[-1], float(np.median(y[:BASELINE_DAYS])), sigma, at_c)
     margin = (limit - baseline.value) * toward
     if margin <= 0:
-        raise CannotSay("its baseline is past the limit already: there is no margin to use")
+        raise CannotSay(say("its baseline is past the limit already: there is no margin to use"))
     used = (y - baseline.value) * toward / margin
     return Judged(
         days, y, used, baseline, segments, _detect(days, used, margin, sigma, certain, gate_share, 2 * reset_days), beta

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.facts.words import say
 from monitor.margins.drift import Judged
 from monitor.margins.onset import YEAR_DAYS, Mixture, mixture
 
@@ -44,23 +45,28 @@ class Forecast:
 def months_to_limit(judged: Judged, seed: int = 1, block_days: int = BLOCK_DAYS, prior: float = 0.5) -> Forecast | str:
     """The forecast of a judged series, or the reason why there is none."""
     if float(np.median(judged.used[-7:])) >= 1.0:
-        return "the margin is used up"
+        return say("the margin is used up")
     if judged.drift is None:
-        return "no drift was detected"
+        return say("no drift was detected")
     ages, used = blocks(judged, block_days)
     if len(used) < LEAST_BLOCKS:
-        return f"only {len(used)} blocks of {block_days} days since its baseline; {LEAST_BLOCKS} are the least"
+        return say(
+            "only {count} blocks of {days} days since its baseline; {least} are the least",
+            count=len(used),
+            days=block_days,
+            least=LEAST_BLOCKS,
+        )
     if judged.drift.kind == "step" and _flat(judged):
-        return "it was a step, and nothing has moved since"
+        return say("it was a step, and nothing has moved since")
     found = mixture(ages, used, prior)
     if found.log_odds < SURE_LOG_ODDS:
         low = np.quantile(ends(found, float(used[-3:].mean()), 1.5 * block_days, seed), 0.1) / MONTH_DAYS
-        return f"no trend that is certain enough; at least {low:.0f} months"
+        return say("no trend that is certain enough; at least {months:.0f} months", months=float(low))
     p10, p50, p90 = corrected(
         np.quantile(ends(found, float(used[-3:].mean()), 1.5 * block_days, seed), (0.1, 0.5, 0.9))
     )
     if p50 >= MOST_DAYS:
-        return f"no end in sight: more likely than not later than {MOST_DAYS // 365} years from now"
+        return say("no end in sight: more likely than not later than {years} years from now", years=MOST_DAYS // 365)
     return Forecast(*(float(max(0.0, days) / MONTH_DAYS) for days in (p10, p50, p90)))
 
 

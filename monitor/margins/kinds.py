@@ -11,6 +11,7 @@ from monitor.budgets.expected import SiteBudget
 from monitor.budgets.feeder import most_ohms
 from monitor.facts import resources
 from monitor.facts.readings import Slot
+from monitor.facts.words import say
 from monitor.margins.drift import RESET_DAYS, USED_SHARE, Judged, judge
 from monitor.margins.features import Features, Floats
 from monitor.margins.limits import limits_of
@@ -20,7 +21,7 @@ BIAS_END_SHARE = 1.5
 """A laser is at its end when its bias has risen by half: Telcordia GR-468-CORE, from memory."""
 
 
-ONE_DAY = "the plan: what is held must carry a day of the longest night without sun"
+ONE_DAY = say("the plan: what is held must carry a day of the longest night without sun")
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,11 +46,11 @@ class Kind:
 
 
 KINDS: Final[dict[str, Kind]] = {
-    "rx_dbm": Kind(True, 10.0, words="light that arrives", unit="dB"),
-    "bias_milliamperes": Kind(False, 5.0, log=True, words="laser bias", unit="mA"),
-    "loop_ohms": Kind(False, 10.0, words="feeder resistance", unit="Ω"),
+    "rx_dbm": Kind(True, 10.0, words=say("light that arrives"), unit="dB"),
+    "bias_milliamperes": Kind(False, 5.0, log=True, words=say("laser bias"), unit="mA"),
+    "loop_ohms": Kind(False, 10.0, words=say("feeder resistance"), unit="Ω"),
     "held_watt_hours": Kind(
-        True, 1.6, 7, 0.9, 0.35, words="what the battery holds", unit="Wh", smooth_days=15, reset_days=45
+        True, 1.6, 7, 0.9, 0.35, words=say("what the battery holds"), unit="Wh", smooth_days=15, reset_days=45
     ),
 }
 """Quantity → how it is judged."""
@@ -142,11 +143,11 @@ def watched(plan: Plan, budget: SiteBudget) -> dict[Slot, Watched]:
                 if limit is not None and limit.low is not None:
                     note = pole.fibre.end.optic
                     found[light] = _of(light, limit.low, pole.name, limit.source, note)
-                found[bias] = _of(bias, None, pole.name, "bias half above its baseline: Telcordia GR-468-CORE")
+                found[bias] = _of(bias, None, pole.name, say("bias half above its baseline: Telcordia GR-468-CORE"))
         loop = _loop(budget, pole)
         if loop is not None:
             slot = Slot(resources.feeder(pole.name), "loop_ohms")
-            found[slot] = _of(slot, loop, pole.name, "volts at the switch's least, at the plan's highest load")
+            found[slot] = _of(slot, loop, pole.name, say("volts at the switch's least, at the plan's highest load"))
         battery = budget.poles[pole.name].autonomy
         if pole.supply is not None and battery is not None:
             slot = Slot(resources.supply(pole.supply), "held_watt_hours")

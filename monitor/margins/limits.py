@@ -8,6 +8,7 @@ from monitor.budgets.feeders import FeederBudget
 from monitor.budgets.optical import Direction
 from monitor.facts import resources
 from monitor.facts.readings import Slot
+from monitor.facts.words import say
 from monitor.plan.parts import MainsSupply, Plan, Pole, SolarSupply
 
 LIGHT_CLOSE_DB = 3.0
@@ -81,7 +82,7 @@ def _power(pole: Pole, budget: PoleBudget) -> Iterator[Limit]:
     switch = resources.switch(pole.name)
     low, high = pole.switch.minimum_volts, pole.switch.maximum_volts
     expected = _volts_range(budget.feeder) if budget.feeder else None
-    yield Limit(Slot(switch, "input_volts"), low, high, VOLTS_CLOSE, VOLTS_DEADBAND, expected, "the plan: switch")
+    yield Limit(Slot(switch, "input_volts"), low, high, VOLTS_CLOSE, VOLTS_DEADBAND, expected, say("the plan: switch"))
     limit = budget.poe.budget_watts.value
     yield Limit(
         Slot(switch, "poe_total_watts"),
@@ -121,7 +122,7 @@ def _supplies(plan: Plan) -> Iterator[Limit]:
                 0.5,
                 0.2,
                 (low, high),
-                "the plan ±5 % and IEC 62368-1 (60 V DC)",
+                say("the plan ±5 % and IEC 62368-1 (60 V DC)"),
             )
 
 
@@ -139,7 +140,7 @@ def _amperes(pole: Pole, plan: Plan, budget: SiteBudget) -> Iterator[Limit]:
         trip * AMPERES_CLOSE_SHARE,
         trip * 0.02,
         None,
-        "the plan: protection",
+        say("the plan: protection"),
     )
 
 
@@ -149,10 +150,10 @@ def _cameras(pole: Pole) -> Iterator[Limit]:
         if load.stream is not None and "rtsp" in load.reach:
             rate = load.stream.kilobits_per_s
             low, high = STREAM_THIN_SHARE * rate, STREAM_FAT_SHARE * rate
-            slot, source = Slot(resource, "stream_kilobits_per_s"), "the plan: stream"
+            slot, source = Slot(resource, "stream_kilobits_per_s"), say("the plan: stream")
             yield Limit(slot, low, high, 0.05 * rate, 0.02 * rate, (0.5 * rate, 1.2 * rate), source)
             yield Limit(
-                Slot(resource, "stream_lost_percent"), None, LOST_PERCENT, 0.5, 0.2, (0.0, 0.5), "common practice"
+                Slot(resource, "stream_lost_percent"), None, LOST_PERCENT, 0.5, 0.2, (0.0, 0.5), say("common practice")
             )
         if "onvif" in load.reach:
             yield Limit(
@@ -162,7 +163,7 @@ def _cameras(pole: Pole) -> Iterator[Limit]:
                 5.0,
                 2.0,
                 (-2.0, 2.0),
-                "common practice",
+                say("common practice"),
             )
 
 
@@ -178,7 +179,7 @@ def _batteries(plan: Plan) -> Iterator[Limit]:
                 0.03 * battery.volts,
                 0.01 * battery.volts,
                 None,
-                "the plan: cut-off of the controller",
+                say("the plan: cut-off of the controller"),
             )
             yield Limit(
                 Slot(resource, "battery_percent"),
@@ -187,5 +188,5 @@ def _batteries(plan: Plan) -> Iterator[Limit]:
                 15.0,
                 3.0,
                 None,
-                "the plan: usable share of the battery",
+                say("the plan: usable share of the battery"),
             )

@@ -48,7 +48,7 @@ def verdict_of(slot: Slot, watched: Watched, features: Features, resets: Sequenc
     try:
         judged, limit = judged_as(kind, features, watched.limit, resets)
     except CannotSay as why:
-        return Verdict(slot, watched.pole, day, watched.limit, None, None, None, str(why))
+        return Verdict(slot, watched.pole, day, watched.limit, None, None, None, why.reason)
     recent = judged.days > judged.days[-1] - SLOPE_DAYS
     trend = slope(judged.days[recent].astype(np.float64), judged.compared[recent])
     found = months_to_limit(judged, block_days=kind.block_days, prior=kind.prior)

@@ -5,7 +5,7 @@ from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol
 
-from monitor.alarms.callouts import Message
+from monitor.alarms.messages import Message
 
 log = logging.getLogger(__name__)
 
@@ -42,21 +42,20 @@ def wait_s(attempts: int) -> float:
     return _WAITS_S[min(attempts, len(_WAITS_S) - 1)]
 
 
-def aged(waiting: Waiting, now_s: float, local: Callable[[float], str]) -> str:
+def aged(waiting: Waiting, now_s: float, late: Callable[[Message, float], str]) -> str:
     """The body, headed by its age where it could not leave in time."""
     message = waiting.message
     could_leave_s = message.happened_s if waiting.attempts else message.not_before_s
     if message.kind == "letter" or now_s - could_leave_s < AGE_SAID_AFTER_S:
         return message.body
-    head = f"Happened {local(message.happened_s)}; this message could not leave until {local(now_s)}."
-    return f"{head}\n{message.body}"
+    return f"{late(message, now_s)}\n{message.body}"
 
 
 async def send_waiting(
     waiting: Sequence[Waiting],
     send: Callable[[str, str, str], Awaitable[str | None]],
     now_s: float,
-    local: Callable[[float], str],
+    late: Callable[[Message, float], str],
 ) -> list[Sent]:
     """Try each message once, oldest first. After a failure the same account is left alone for this time.
 
@@ -69,7 +68,7 @@ async def send_waiting(
         if to in down:
             done.append(replace(down[to], id=one.id))
             continue
-        why = await send(to, one.message.subject, aged(one, now_s, local))
+        why = await send(to, one.message.subject, aged(one, now_s, late))
         if why is None:
             log.info("sent to %s: %s", one.message.person, one.message.subject)
             done.append(Sent(one.id, "", 0.0))

@@ -50,6 +50,7 @@ def _address(text: str) -> str:
 Address = Annotated[str, AfterValidator(_address)]
 Name = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,62}$")]
 Port = Annotated[int, Field(ge=1, le=65535)]
+Language = Annotated[str, Field(pattern=r"^[a-z]{2,3}(_[A-Z]{2})?$")]
 Vlan = Annotated[int, Field(ge=1, le=4094)]
 Watts = Annotated[float, Field(ge=0, le=100_000)]
 Volts = Annotated[float, Field(gt=0, le=1000)]

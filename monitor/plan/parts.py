@@ -6,7 +6,20 @@ from typing import Annotated, ClassVar, Literal
 from pydantic import Field, model_validator
 
 from monitor.facts.units import f_to_c, feet_to_m
-from monitor.plan.base import Address, Celsius, Imperial, Metres, Name, Part, Port, Severity, Vlan, Volts, Watts
+from monitor.plan.base import (
+    Address,
+    Celsius,
+    Imperial,
+    Language,
+    Metres,
+    Name,
+    Part,
+    Port,
+    Severity,
+    Vlan,
+    Volts,
+    Watts,
+)
 from monitor.plan.power import Feeder, MainsSupply, Sensor, SolarSupply, Supply
 
 __all__ = ["Feeder", "MainsSupply", "Plan", "Sensor", "SolarSupply"]
@@ -20,6 +33,7 @@ class Site(Part):
     latitude: float = Field(ge=-90, le=90)
     longitude: float = Field(ge=-180, le=180)
     timezone: str
+    language: Language = Field("en", description="of messages and pages: English, or one of the catalogues")
     coldest_c: Celsius
     hottest_c: Celsius
     subnets: list[IPv4Network | IPv6Network] = []
@@ -177,6 +191,7 @@ class Callout(Part):
     places: list[Name] = Field([], description="poles and supplies of which this person is told; none named: of all")
     after_minutes: float = Field(0, ge=0, le=10_080, description="told only if nobody has acknowledged for so long")
     remind_minutes: float | None = Field(None, ge=1, le=10_080, description="told again so often until somebody does")
+    language: Language | None = Field(None, description="of this person's messages; none named: the site's")
     prove_weekly: bool = Field(True, description="a test message where nothing else went to this person for a week")
 
 

@@ -10,6 +10,7 @@ from datetime import datetime, tzinfo
 
 from markupsafe import Markup
 
+from monitor.facts.words import ENGLISH, Tongue, say
 from monitor.show.views import MarginView, Picture, PlaceView
 
 _TOP, _LEFT = 34, 64
@@ -55,9 +56,9 @@ def ruler_marks(margin: MarginView, x: float, y: float, width: float) -> Markup:
     return Markup("").join(parts)
 
 
-def ruler(margin: MarginView) -> Markup:
+def ruler(margin: MarginView, tongue: Tongue = ENGLISH) -> Markup:
     """One ruler as a picture of its own; the words beside it on the page say the same."""
-    said = f"{margin.text}, {margin.standing}"
+    said = f"{tongue.word(margin.text)}, {tongue.word(margin.standing)}"
     inside = Markup("{}{}").format(_tag("title", said), ruler_marks(margin, 4, 12, 152))
     return _tag("svg", inside, viewBox="0 0 160 24", class_="ruler", role="img", aria_label=said)
 
@@ -79,6 +80,7 @@ class _Sheet:
     row_height: float
     metres_to_x: float
     rows: int
+    tongue: Tongue
 
     def x(self, metres: float) -> float:
         return _LEFT + metres * self.metres_to_x
@@ -111,20 +113,22 @@ def _above(pole: PlaceView, radios: dict[str, str]) -> str:
     return radios.get(pole.above.removeprefix("radio "), "") if pole.above.startswith("radio ") else pole.above
 
 
-def strip(picture: Picture, width: int) -> Markup:
+def strip(picture: Picture, width: int, tongue: Tongue = ENGLISH) -> Markup:
     """The site as a single-line strip: x is metres of cable from the head-end."""
     narrow = width < 600
     spots = _spots(picture, narrow)
     most_m = max(spot.metres for spot in spots)
     rows = 1 + max(spot.row for spot in spots)
-    sheet = _Sheet(width, narrow, 86 if narrow else 112, (width - _LEFT - (24 if narrow else 78)) / most_m, rows)
+    scale = (width - _LEFT - (24 if narrow else 78)) / most_m
+    sheet = _Sheet(width, narrow, 86 if narrow else 112, scale, rows, tongue)
     where: dict[str, tuple[float, float]] = {picture.headend.name: (_LEFT, sheet.y(0))}
     where |= {spot.place.name: (sheet.x(spot.metres), sheet.y(spot.row)) for spot in spots}
     fed = [where[spot.place.name][1] for spot in spots if spot.above == picture.headend.name]
-    parts = [_tag("title", f"Single-line strip of {picture.site}"), *_scale_marks(most_m, sheet)]
+    title = say("Single-line strip of {site}", site=picture.site)
+    parts = [_tag("title", tongue.say(title)), *_scale_marks(most_m, sheet)]
     parts.append(_line(_LEFT, sheet.y(0) - 14, _LEFT, max(fed, default=sheet.y(0)) + 14, "bus"))
     parts.append(_text(_LEFT - 8, sheet.y(0) + 5, picture.headend.name, "place", "end"))
-    lines = [_way(spot, where, picture.headend.name) for spot in spots]
+    lines = [_way(spot, where, picture.headend.name, tongue) for spot in spots]
     words = [_spot_words(spot, where, sheet) for spot in spots]
     height = _TOP + rows * sheet.row_height + (10 if narrow else 0)
     inside = Markup("").join([*parts, *lines, *words])
@@ -142,7 +146,7 @@ def _scale_marks(most_m: float, sheet: _Sheet) -> list[Markup]:
     return marks
 
 
-def _way(spot: _Spot, where: dict[str, tuple[float, float]], headend: str) -> Markup:
+def _way(spot: _Spot, where: dict[str, tuple[float, float]], headend: str, tongue: Tongue) -> Markup:
     """The run or the radio path that reaches a pole."""
     x, y = where[spot.place.name]
     x0, y0 = where.get(spot.above, where[headend])
@@ -154,7 +158,7 @@ def _way(spot: _Spot, where: dict[str, tuple[float, float]], headend: str) -> Ma
             parts += [_line(x0 - 8, y0 + dy, down, y0 + 14, kind), _line(down + dy, y0 + 14, down + dy, y + dy, kind)]
         parts.append(_line(down + dy if y0 != y and spot.above != headend else x0, y + dy, x - 8, y + dy, kind))
     if spot.place.metres is None:
-        parts.append(_text((down + x) / 2, y - 8, "radio", "small", "middle"))
+        parts.append(_text((down + x) / 2, y - 8, tongue.say(say("radio")), "small", "middle"))
     return Markup("").join(parts)
 
 
@@ -165,25 +169,25 @@ def _spot_words(spot: _Spot, where: dict[str, tuple[float, float]], sheet: _Shee
     at, anchor = (_LEFT + 12, "start") if sheet.narrow else (x, "middle")
     if sheet.narrow:
         name = _tag("a", _tag("tspan", place.name, class_="place"), href=f"/pole/{place.name}")
-        state = _tag("tspan", place.state, dx=9, class_=f"word {kind}")
+        state = _tag("tspan", sheet.tongue.word(place.state), dx=9, class_=f"word {kind}")
         parts.append(_text(at, y + 26, Markup("").join([name, state])))
     else:
         name = _text(at, y + 30, place.name, "place", anchor)
         parts.append(_tag("a", name, href=f"/pole/{place.name}"))
-        parts.append(_text(at, y + 44, place.state, f"word {kind}", anchor))
-    return Markup("").join(parts + _margins(place, x, y, sheet.narrow))
+        parts.append(_text(at, y + 44, sheet.tongue.word(place.state), f"word {kind}", anchor))
+    return Markup("").join(parts + _margins(place, x, y, sheet))
 
 
-def _margins(place: PlaceView, x: float, y: float, narrow: bool) -> list[Markup]:
+def _margins(place: PlaceView, x: float, y: float, sheet: _Sheet) -> list[Markup]:
     """The thinnest margin of light and of volts, each as a ruler with its number."""
     parts: list[Markup] = []
-    spots = ((_LEFT + 12, y + 44), (_LEFT + 142, y + 44)) if narrow else ((x - 28, y - 24), (x - 28, y + 60))
+    spots = ((_LEFT + 12, y + 44), (_LEFT + 142, y + 44)) if sheet.narrow else ((x - 28, y - 24), (x - 28, y + 60))
     for (quantity, unit), (rx, ry) in zip((("rx_dbm", "dB"), ("input_volts", "V")), spots, strict=True):
         known = [m for m in place.margins if m.quantity == quantity and m.margin is not None]
         if not known or place.state in ("silent", "not seen"):
             continue
         thin = min(known, key=lambda m: m.margin if m.margin is not None else math.inf)
-        number = f"{thin.margin:.1f} {unit}" if thin.margin is not None else thin.text
+        number = sheet.tongue.say(say("{margin:.1f} {unit}", margin=thin.margin, unit=unit))
         parts.append(ruler_marks(thin, rx, ry, 56))
         parts.append(_text(rx + 62, ry + 4, number, f"small {STANDING_CLASS[thin.standing]}"))
     return parts
@@ -198,12 +202,13 @@ def over_time(
     unit: str,
     zone: tzinfo,
     title: str,
+    tongue: Tongue = ENGLISH,
 ) -> Markup:
     """A quantity over time: its mean as a line, the range around it, each limit as a dashed line."""
     w, h, bottom = 640, 150, 22
     ok = [i for i in range(len(times_s)) if math.isfinite(means[i])]
     if len(ok) < 2:
-        return _tag("p", "Not enough readings in this range yet.", class_="small")
+        return _tag("p", tongue.say(say("Not enough readings in this range yet.")), class_="small")
     limits = [limit for limit in limits if math.isfinite(limit)]
     # No light at all has no place on a scale: there the mean alone is drawn.
     lows = [low if math.isfinite(low) else mean for low, mean in zip(lows, means, strict=True)]
@@ -214,7 +219,8 @@ def over_time(
     pad = 0.06 * (high - low) or 0.5
     low, high = low - pad, high + pad
     t0, t1 = times_s[ok[0]], times_s[ok[-1]]
-    marks = [(value, f"{value:.1f} {unit}") for value in (low + pad, (low + high) / 2, high - pad)]
+    levels = (low + pad, (low + high) / 2, high - pad)
+    marks = [(value, f"{value:.1f} {unit}".replace(".", tongue.decimal)) for value in levels]
     left = 12 + 7 * max(len(words) for _, words in marks)
 
     def px(t: float) -> float:

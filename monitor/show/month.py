@@ -6,6 +6,7 @@ from typing import Any
 
 from monitor.alarms.advice import ADVICE
 from monitor.alarms.kpi import Figures
+from monitor.facts.words import listed, say
 from monitor.show.views import finite
 
 
@@ -83,7 +84,7 @@ class Visit:
     @property
     def bring(self) -> tuple[str, ...]:
         """What to take along."""
-        return ADVICE[self.fault].van_list if self.fault in ADVICE else ("whatever the alarm says",)
+        return ADVICE[self.fault].van_list if self.fault in ADVICE else (say("whatever the alarm says"),)
 
     @property
     def look_first(self) -> str:
@@ -122,11 +123,37 @@ class Month:
     def headline(self) -> str:
         """The month in one sentence."""
         if self.lacking and not self.visits:
-            return f"Not complete: {self.lacking}."
+            return say("Not complete: {why}.", why=self.lacking)
         if not self.visits:
-            return "A quiet month: no margin drifts, and nothing asks for a visit."
+            return say("A quiet month: no margin drifts, and nothing asks for a visit.")
         first = self.visits[0]
-        return f"Visit {first.pole} first: {first.why[0]}."
+        return say("Visit {pole} first: {why}.", pole=first.pole, why=first.why[0])
+
+    @property
+    def alarm_lines(self) -> tuple[str, ...]:
+        """The figures of ISA-18.2 in sentences."""
+        a = self.alarms
+        lines: list[str] = [
+            say(
+                "{raised} raised, {per_day:.2f} a day; at most {most} in ten minutes; {floods} floods"
+                " ({flooded:.2f} % of the time); {chattering} chattering; {stale} stood for more than a day.",
+                raised=a.raised,
+                per_day=a.per_day,
+                most=a.most_in_ten_minutes,
+                floods=a.floods,
+                flooded=a.flooded_percent,
+                chattering=len(a.chattering),
+                stale=len(a.stale),
+            )
+        ]
+        if a.by_severity:
+            by = listed([say("{severity} {count}", severity=say(name), count=n) for name, n in a.by_severity], ", ")
+            lines.append(say("By severity: {severities}.", severities=by))
+        if a.top_ten:
+            top = listed([say("{what} ({count})", what=name, count=n) for name, n in a.top_ten], ", ")
+            words = "Most frequent ({percent:.0f} % of all): {alarms}."
+            lines.append(say(words, percent=a.top_ten_percent, alarms=top))
+        return tuple(lines)
 
     def json(self) -> dict[str, Any]:
         """Everything, for machines."""
@@ -145,15 +172,17 @@ def lasted(seconds: float | None) -> str:
     ('30 s', '90 min', '2.3 days', 'stands')
     """
     if seconds is None:
-        return "stands"
+        return say("stands")
     if seconds < 90:
-        return f"{seconds:.0f} s"
+        return say("{seconds:.0f} s", seconds=seconds)
     if seconds < 3 * 3600:
-        return f"{seconds / 60:.0f} min"
-    return f"{seconds / 3600:.1f} h" if seconds < 2 * 86_400 else f"{seconds / 86_400:.1f} days"
+        return say("{minutes:.0f} min", minutes=seconds / 60)
+    if seconds < 2 * 86_400:
+        return say("{hours:.1f} h", hours=seconds / 3600)
+    return say("{days:.1f} days", days=seconds / 86_400)
 
 
 def work_list(visits: Sequence[Visit], not_measured: Sequence[str]) -> tuple[str, ...]:
     """What to do next month, in order."""
-    found = [f"{v.pole}: {v.look_first or v.why[0]}" for v in visits]
-    return (*found, *(f"find out why this is not measured: {one}" for one in not_measured))
+    found = [say("{pole}: {what}", pole=v.pole, what=v.look_first or v.why[0]) for v in visits]
+    return (*found, *(say("find out why this is not measured: {what}", what=one) for one in not_measured))

@@ -2,42 +2,45 @@
 
 from collections.abc import AsyncIterator, Sequence
 from datetime import datetime
-from pathlib import Path
 from typing import Annotated, Any
 from urllib.parse import quote
 from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, Form, HTTPException, Request
 from fastapi.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response, StreamingResponse
-from jinja2 import Environment, FileSystemLoader, pass_context, select_autoescape
-from jinja2.runtime import Context
 
 from monitor.alarms.states import OPERATOR
 from monitor.facts.resources import place_of, tail_of
+from monitor.facts.words import listed, say
 from monitor.show import drawing
 from monitor.show.api import Act
 from monitor.show.ports import Refused, Site
-from monitor.show.review_page import number
-from monitor.show.terminal import when
+from monitor.show.rendering import environment
 from monitor.show.views import AlarmView, LoadView, MarginView, Picture, PlaceView
 
 _WORDS = {
-    "rx_dbm": "light in port {}",
-    "input_volts": "volts at the switch",
-    "poe_total_watts": "PoE, all ports",
-    "port_watts": "watts of port {}",
-    "supply_volts": "volts of {}",
-    "feeder_amperes": "amperes of the feeder",
+    "rx_dbm": say("light in port {part}"),
+    "input_volts": say("volts at the switch"),
+    "poe_total_watts": say("PoE, all ports"),
+    "port_watts": say("watts of port {part}"),
+    "supply_volts": say("volts of {part}"),
+    "feeder_amperes": say("amperes of the feeder"),
 }
-RANGES = {"day": ("day", 86_400), "week": ("week", 7 * 86_400), "year": ("14 months", 430 * 86_400)}
+RANGES = {"day": (say("day"), 86_400), "week": (say("week"), 7 * 86_400), "year": (say("14 months"), 430 * 86_400)}
 POINTS = 320
-_ACTS = (("Acknowledge", "ack"), ("Close", "closed"), ("Shelve", "shelved"), ("Un-shelve", "un-shelved"))
+_ACTS = (
+    (say("Acknowledge"), "ack"),
+    (say("Close"), "closed"),
+    (say("Shelve"), "shelved"),
+    (say("Un-shelve"), "un-shelved"),
+)
 _MAY = {(now.value, then.value) for now, then in OPERATOR}
 
 
 def what(margin: MarginView) -> str:
     """A margin's name for people."""
-    return _WORDS.get(margin.quantity, margin.quantity).format(tail_of(margin.resource))
+    known = _WORDS.get(margin.quantity)
+    return say(known.pattern, part=tail_of(margin.resource)) if known else margin.quantity.replace("_", " ")
 
 
 def resolution_words(usual_s: float, latest_s: float, missed: int) -> str:
@@ -47,54 +50,26 @@ def resolution_words(usual_s: float, latest_s: float, missed: int) -> str:
     ('hourly readings, at the end each minute', 'readings each minute; 3 missing', 'no readings')
     """
     if not usual_s:
-        return "no readings"
-    words = "hourly readings" if round(usual_s) == 3600 else f"readings {_each(usual_s)}"
+        return say("no readings")
+    words = say("hourly readings") if round(usual_s) == 3600 else say("readings {each}", each=_each(usual_s))
     if latest_s < 0.7 * usual_s:
-        words += f", at the end {_each(latest_s)}"
-    return words + (f"; {missed} missing" if missed else "")
+        words = say("{readings}, at the end {each}", readings=words, each=_each(latest_s))
+    return say("{readings}; {count} missing", readings=words, count=missed) if missed else words
 
 
 def _each(seconds: float) -> str:
-    return "each minute" if round(seconds) == 60 else f"each {seconds:.0f} s"
+    return say("each minute") if round(seconds) == 60 else say("each {seconds:.0f} s", seconds=seconds)
 
 
 def loads_in_words(loads: Sequence[LoadView]) -> str:
     """All loads of a place in few words: those that do not answer by name."""
     if loads and all(load.state == "not seen" for load in loads):
-        return f"{len(loads)} not seen"
-    broken = [f"{load.name}: {load.state}" for load in loads if load.state != "answers"]
+        return say("{count} not seen", count=len(loads))
+    broken: list[str] = [
+        say("{load}: {what}", load=load.name, what=load.state) for load in loads if load.state != "answers"
+    ]
     fine = len(loads) - len(broken)
-    return "; ".join([*broken, *([f"{fine} of {len(loads)} answer"] if fine else [])])
-
-
-@pass_context
-def _local(context: Context, at_s: float) -> str:
-    """A time as people at the site read it."""
-    return when(at_s, ZoneInfo(context["picture"].timezone))
-
-
-def _with_spaces(text: str, by: str = " ") -> str:
-    """``pole-silent`` → ``pole silent``, or the other way round as a class name."""
-    return text.replace("-", " ").replace(" ", by)
-
-
-def _templates() -> Environment:
-    folder = Path(__file__).parent / "templates"
-    found = Environment(
-        loader=FileSystemLoader(folder),
-        autoescape=select_autoescape(default=True),
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    found.filters |= {
-        "words": _with_spaces,
-        "what": what,
-        "ruler": drawing.ruler,
-        "loads": loads_in_words,
-        "local": _local,
-        "number": number,
-    }
-    return found
+    return listed([*broken, *([say("{fine} of {count} answer", fine=fine, count=len(loads))] if fine else [])])
 
 
 class Pages:
@@ -102,25 +77,25 @@ class Pages:
 
     def __init__(self, site: Site) -> None:
         self._site = site
-        self._templates = _templates()
 
     def _render(self, name: str, picture: Picture, **more: Any) -> HTMLResponse:
-        template = self._templates.get_template(name)
-        return HTMLResponse(template.render(picture=picture, acts=_ACTS, may=_MAY, **more))
+        found = environment(self._site.tongue())
+        found.filters |= {"what": what, "loads": loads_in_words}
+        return HTMLResponse(found.get_template(name).render(picture=picture, acts=_ACTS, may=_MAY, **more))
 
     def site(self) -> HTMLResponse:
         """The site as the single-line strip."""
-        picture = self._site.picture()
+        picture, tongue = self._site.picture(), self._site.tongue()
         first = next((a for a in picture.alarms if not a.cleared and not a.root), None)
         return self._render(
             "site.html",
             picture,
             here="site",
-            title="Site",
+            title=say("Site"),
             first=first,
             places=(picture.headend, *picture.poles),
-            strip_wide=drawing.strip(picture, 1000),
-            strip_narrow=drawing.strip(picture, 360),
+            strip_wide=drawing.strip(picture, 1000, tongue),
+            strip_narrow=drawing.strip(picture, 360, tongue),
         )
 
     def alarms(self) -> HTMLResponse:
@@ -128,11 +103,13 @@ class Pages:
         picture = self._site.picture()
         standing = [{"place": place_of(a.resource), "alarm": a} for a in picture.alarms if not a.cleared]
         cleared = [a for a in picture.alarms if a.cleared]
-        return self._render("alarms.html", picture, here="alarms", title="Alarms", standing=standing, cleared=cleared)
+        return self._render(
+            "alarms.html", picture, here="alarms", title=say("Alarms"), standing=standing, cleared=cleared
+        )
 
     def answer(self, person: str, alarm: AlarmView, done: bool = False) -> HTMLResponse:
         """The page behind a signed link: one alarm, one button."""
-        template = self._templates.get_template("answer.html")
+        template = environment(self._site.tongue(person)).get_template("answer.html")
         said = template.render(picture=self._site.picture(), alarm=alarm, person=person, done=done)
         return HTMLResponse(said, headers={"Cache-Control": "no-store"})
 
@@ -146,7 +123,7 @@ class Pages:
         except Refused as refused:
             raise HTTPException(404, str(refused)) from None
         return self._render(
-            "review.html", picture, here="review", title="Review", month=month, months=months, wanted=wanted
+            "review.html", picture, here="review", title=say("Review"), month=month, months=months, wanted=wanted
         )
 
     async def pole(self, name: str, wanted: str) -> HTMLResponse:
@@ -171,7 +148,7 @@ class Pages:
         )
 
     async def _lines(self, picture: Picture, pole: PlaceView, wanted: str) -> AsyncIterator[dict[str, Any]]:
-        zone, (_, span_s) = ZoneInfo(picture.timezone), RANGES[wanted]
+        zone, tongue, (_, span_s) = ZoneInfo(picture.timezone), self._site.tongue(), RANGES[wanted]
         for margin in pole.margins:
             if margin.quantity not in ("rx_dbm", "input_volts", "poe_total_watts"):
                 continue
@@ -180,10 +157,18 @@ class Pages:
             )
             limits = [limit for limit in (margin.low, margin.high) if limit is not None]
             yield {
-                "title": f"{what(margin)}, {margin.unit}",
+                "title": listed([what(margin), margin.unit], ", "),
                 "resolution": resolution_words(line.resolution_s, line.latest_resolution_s, line.missed),
                 "drawing": drawing.over_time(
-                    line.times_s, line.lows, line.means, line.highs, limits, margin.unit, zone, what(margin)
+                    line.times_s,
+                    line.lows,
+                    line.means,
+                    line.highs,
+                    limits,
+                    margin.unit,
+                    zone,
+                    tongue.say(what(margin)),
+                    tongue,
                 ),
             }
 

@@ -13,6 +13,7 @@ from monitor.facts import resources
 from monitor.facts.latest import Latest
 from monitor.facts.quantities import QUANTITIES, UNITS
 from monitor.facts.readings import Reading, Slot, State
+from monitor.facts.words import say
 from monitor.margins.judge import Margin, Standing
 from monitor.margins.limits import Limit
 from monitor.plan.parts import Load, Plan, Pole
@@ -72,14 +73,17 @@ def _headline(book: Book, poles: tuple[PlaceView, ...]) -> str:
     standing = [alarm for alarm in book.raised() if not alarm.root]
     if standing:
         first = standing[0]
-        more = f" And {len(standing) - 1} more." if len(standing) > 1 else ""
         resource = first.key.resource
         named = first.text.startswith(resources.tail_of(resource))
         place = resources.place_of(resource)
-        head = "" if first.text.startswith(resource) else f"{place if named else resource}: "
-        return f"{head}{first.text}{more}"
+        text = first.text
+        if not text.startswith(resource):
+            text = say("{place}: {what}", place=place if named else resource, what=text)
+        return say("{what} And {count} more.", what=text, count=len(standing) - 1) if len(standing) > 1 else text
     waiting = [pole.name for pole in poles if pole.state == "no value"]
-    return f"Not yet heard: {', '.join(waiting)}." if waiting else "All poles answer, and no alarm stands."
+    if waiting:
+        return say("Not yet heard: {poles}.", poles=", ".join(waiting))
+    return say("All poles answer, and no alarm stands.")
 
 
 def alarm_view(alarm: Alarm) -> AlarmView:
@@ -117,7 +121,7 @@ def _place(known: Known, name: str, pole: Pole | None) -> PlaceView:
     if pole and pole.fibre:
         above, metres = pole.fibre.start.pole or known.plan.headend.name, pole.fibre.length_m
     elif pole and pole.reached_by:
-        above = f"radio {pole.reached_by.radio}"
+        above = say("radio {radio}", radio=pole.reached_by.radio)
     return PlaceView(
         name,
         pole.place if pole else "head-end",
@@ -136,16 +140,16 @@ def _state(known: Known, name: str, watch: Watch) -> tuple[str, str]:
     """Displayed state of a place and the reason beside it: the words of the vocabulary and no others."""
     root = known.explained.because.get(name) or _hidden_by(known, name, watch)
     if root and root != name:
-        return "not seen", f"{root} is silent"
+        return "not seen", say("{place} is silent", place=root)
     alarm = known.book.alarms.get(Key(name, "pole-silent")) or known.book.alarms.get(Key(name, "head-end-silent"))
     if watch.silent or (watch.doubtful and alarm is not None and not alarm.cleared):
         return "silent", ""
     if watch.answered_s is None:
-        return "no value", "not yet heard"
+        return "no value", say("not yet heard")
     if watch.doubtful:
-        return "answers", "the last answer is missing; asking again"
+        return "answers", say("the last answer is missing; asking again")
     if watch.agent_misses and not watch.agent_ever:
-        return "answers", "its agent has not answered yet"
+        return "answers", say("its agent has not answered yet")
     return "answers", ""
 
 
@@ -169,7 +173,7 @@ def margin_view(known: Known, slot: Slot, hidden: bool = False) -> MarginView:
     text = written(reading)
     missing = "not asked" if reading is None else "" if reading.state is State.SEEN else reading.state.name.lower()
     if hidden:
-        missing = f"last {text}" if reading is not None and reading.state is State.SEEN else missing
+        missing = say("last {text}", text=text) if reading is not None and reading.state is State.SEEN else missing
         value, stands, away, text = None, Standing.NO_VALUE, None, "not seen"
     return MarginView(
         slot.resource,
@@ -196,9 +200,11 @@ def written(reading: Reading | None) -> str:
         return reading.state.name.lower()
     unit = UNITS[QUANTITIES[reading.quantity].unit]
     if reading.value == -math.inf:
-        return "no light"
-    digits = 2 if unit in ("A", "mA") else 1
-    return f"{reading.value:.{digits}f} {unit}".strip().replace("-", "−")
+        return say("no light")
+    value, sign = abs(reading.value), "−" if reading.value < 0 else ""
+    if unit in ("A", "mA"):
+        return say("{sign}{value:.2f} {unit}", sign=sign, value=value, unit=unit)
+    return say("{sign}{value:.1f} {unit}" if unit else "{sign}{value:.1f}", sign=sign, value=value, unit=unit)
 
 
 _POE_WORDS = {1: "off", 2: "no device", 3: "delivering", 4: "fault", 5: "test", 6: "fault"}
@@ -206,7 +212,7 @@ _POE_WORDS = {1: "off", 2: "no device", 3: "delivering", 4: "fault", 5: "test", 
 
 def _load(known: Known, pole: str, load: Load, pole_state: str) -> LoadView:
     if pole_state in ("silent", "not seen"):
-        return LoadView(load.name, load.kind, load.port, load.address or "", {}, "not seen")
+        return LoadView(load.name, load.kind, load.port, load.address or "", {}, say("not seen"))
     latest, port, resource = known.latest, resources.port(pole, load.port), resources.load(pole, load.name)
     layers: dict[str, str] = {}
     watts = latest.reading(Slot(port, "port_watts"))
@@ -227,10 +233,10 @@ def _load(known: Known, pole: str, load: Load, pole_state: str) -> LoadView:
         load.port,
         load.address or "",
         layers,
-        f"broken at {broken}" if broken else "answers" if layers else "not asked",
+        say("broken at {layer}", layer=say(broken)) if broken else say("answers") if layers else say("not asked"),
         known.plan.acting.cycle == "allowed" and load.may_cycle,
     )
 
 
 def _answer(quantity: str, value: float) -> str:
-    return f"{value * 1000:.0f} ms" if quantity == "ping_seconds" else "open" if value == 1 else "refused"
+    return say("{ms:.0f} ms", ms=value * 1000) if quantity == "ping_seconds" else "open" if value == 1 else "refused"

@@ -4,6 +4,7 @@ from collections.abc import AsyncIterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
 
+from monitor.facts.words import Tongue
 from monitor.show.month import Month
 from monitor.show.views import AlarmView, Picture
 
@@ -27,6 +28,10 @@ class Line:
 
 class Site(Protocol):
     """The running site."""
+
+    def tongue(self, person: str = "") -> Tongue:
+        """The language of a person; of the site where none is named."""
+        ...
 
     def picture(self) -> Picture:
         """How it stands now."""

@@ -3,15 +3,16 @@
 import tempfile
 from pathlib import Path
 
-from monitor.show.month import Month
-from monitor.show.review_page import number
+from monitor.facts.words import ENGLISH, Said, Tongue, listed, say
+from monitor.show.month import Month, Visit
+from monitor.show.rendering import number
 
 
 class Lacking(RuntimeError):
     """The extra that typesets is not installed; the message says how to get it."""
 
 
-def pdf(month: Month) -> bytes:
+def pdf(month: Month, tongue: Tongue = ENGLISH) -> bytes:
     """The whole document. Raises Lacking."""
     try:
         import typst
@@ -19,7 +20,7 @@ def pdf(month: Month) -> bytes:
         raise Lacking("PDFs need the extra 'review' (pip install 'farpole[review]'); HTML needs nothing") from None
     with tempfile.TemporaryDirectory(prefix="farpole-review-") as folder:
         main = Path(folder) / "main.typ"
-        main.write_text(source(month), encoding="utf-8")
+        main.write_text(source(month, tongue), encoding="utf-8")
         for i, s in enumerate(month.series):
             if s.drawing:
                 main.with_name(f"drawing-{i}.svg").write_text(_styled(s.drawing), encoding="utf-8")
@@ -37,101 +38,151 @@ def _styled(svg: str) -> str:
     return f'{head} xmlns="http://www.w3.org/2000/svg">{style}{rest}'
 
 
-def _say(text: str) -> str:
+def _quoted(text: str) -> str:
     """Text as a typst string, which nothing in it can leave."""
     return '#"' + text.replace("\\", "\\\\").replace('"', '\\"').replace("\n", " ") + '"'
 
 
-def _table(columns: str, heads: list[str], rows: list[list[str]]) -> str:
-    head = ", ".join(f"[#text(fill: luma(90))[{_say(h)}]]" for h in heads)
-    body = ",\n".join(", ".join(f"[{_say(cell)}]" for cell in row) for row in rows)
-    look = "stroke: (x, y) => (bottom: 0.5pt + luma(180)), inset: (x: 3pt, y: 4pt), align: left"
-    return f"#table(columns: {columns}, {look},\ntable.header({head}),\n{body})\n"
-
-
-def source(month: Month) -> str:
+def source(month: Month, tongue: Tongue = ENGLISH) -> str:
     """The document in typst's own language; every word of ours or of a plan goes in as a string."""
-    title = f"{month.site}: review of {month.month}"
-    lines = [
-        f"#set document(title: {_say(title)[1:]})",
-        '#set page(paper: "a4", margin: (x: 16mm, y: 16mm), numbering: "1")',
-        '#set text(size: 9.5pt, lang: "en")',
-        "#show heading: set block(above: 1.2em, below: 0.6em)",
-        f"= {_say(title)}",
-        f'#text(size: 12pt, weight: "bold")[{_say(month.headline)}]',
-        "",
-        _say(
-            f"{month.from_date} to {month.to_date}, made {month.made}. Series are judged as they stood on the last day."
-        ),
-    ]
-    for i, visit in enumerate(month.visits, 1):
-        lines += [f"== {_say(f'{i}. {visit.pole}')}", *(f"- {_say(line)}" for line in visit.why)]
-        if visit.look_first:
-            lines.append(f"/ Check first: {_say(visit.look_first)}")
-        lines += [f"/ Take along: {_say(', '.join(visit.bring))}"]
-        lines += [
-            f"/ {label}: {_say(text)}" for label, text in (("Place", visit.place), ("Access", visit.access)) if text
+    return _Paper(month, tongue).source()
+
+
+class _Paper:
+    """One review on its way to paper, in one language."""
+
+    def __init__(self, month: Month, tongue: Tongue) -> None:
+        self._month, self._tongue = month, tongue
+
+    def _said(self, text: str) -> str:
+        return _quoted(self._tongue.say(text))
+
+    def _number(self, value: float | None, unit: str) -> str:
+        return number(value, unit).replace(".", self._tongue.decimal)
+
+    def _table(self, columns: str, heads: list[Said], rows: list[list[str]]) -> str:
+        head = ", ".join(f"[#text(fill: luma(90))[{self._said(h)}]]" for h in heads)
+        body = ",\n".join(", ".join(f"[{self._said(cell)}]" for cell in row) for row in rows)
+        look = "stroke: (x, y) => (bottom: 0.5pt + luma(180)), inset: (x: 3pt, y: 4pt), align: left"
+        return f"#table(columns: {columns}, {look},\ntable.header({head}),\n{body})\n"
+
+    def source(self) -> str:
+        """All of it."""
+        month, said = self._month, self._said
+        title = say("{site}: review of {month}", site=month.site, month=month.month)
+        span = {"begin": month.from_date, "end": month.to_date, "made": month.made}
+        judged = say("{begin} to {end}, made {made}. Each series is judged as it stood on the last day.", **span)
+        lines = [
+            f"#set document(title: {said(title)[1:]})",
+            '#set page(paper: "a4", margin: (x: 16mm, y: 16mm), numbering: "1")',
+            f'#set text(size: 9.5pt, lang: "{self._tongue.name.partition("_")[0]}")',
+            "#show heading: set block(above: 1.2em, below: 0.6em)",
+            f"= {said(title)}",
+            f'#text(size: 12pt, weight: "bold")[{said(month.headline)}]',
+            "",
+            said(judged),
         ]
-        lines += [f"/ Caution: {_say(' '.join(visit.cautions))}"] if visit.cautions else []
-    lines += ["== Availability", _available(month), "== Margins over months", _series(month)]
-    for i, s in enumerate(month.series):
-        if s.drawing:
-            picture = f'image("drawing-{i}.svg", width: 100%, alt: {_say(s.drift)[1:]})'
-            lines.append(f"#figure({picture}, caption: [{_say(f'{s.words}, {s.name}')}])")
-    lines += ["== Figures against the design", _figures(month), "== Alarms", _alarms(month)]
-    lines += ["== What was done", *(f"- {_say(', '.join(row))}" for row in month.repairs or [("nothing was noted",)])]
-    lines += ["== What could not be measured", *(f"- {_say(line)}" for line in month.not_measured or ("nothing",))]
-    lines += ["== Next month's work", *(f"+ {_say(line)}" for line in month.work or ("nothing that cannot wait",))]
-    return "\n".join([*lines, "", _say("Local codes and licensed practice prevail over this list.")])
+        for i, visit in enumerate(month.visits, 1):
+            lines += self._visit(i, visit)
+        lines += [self._head(say("Availability")), self._available()]
+        lines += [self._head(say("Margins over months")), self._series()]
+        for i, s in enumerate(month.series):
+            if s.drawing:
+                picture = f'image("drawing-{i}.svg", width: 100%, alt: {said(s.drift)[1:]})'
+                lines.append(f"#figure({picture}, caption: [{said(listed([s.words, s.name], ', '))}])")
+        lines += [self._head(say("Figures against the design")), self._figures()]
+        lines += [self._head(say("Alarms")), self._alarms(), *self._lists()]
+        return "\n".join([*lines, "", said(say("Local codes and licensed practice prevail over this list."))])
 
+    def _head(self, words: Said) -> str:
+        return f"== {self._said(words)}"
 
-def _available(month: Month) -> str:
-    heads = ["Pole", "Answered", "Power, min", "Path, min", "Not known, min", "Not measured"]
-    rows = [
-        [
-            one.pole,
-            "not asked" if one.percent is None else f"{one.percent:.2f} %",
-            *(f"{m:.0f}" for m in (one.power_minutes, one.path_minutes, one.unknown_minutes)),
-            f"{one.not_measured_percent:.0f} % of days",
+    def _visit(self, number: int, visit: Visit) -> list[str]:
+        said = self._said
+        lines = [f"== {said(f'{number}. {visit.pole}')}", *(f"- {said(line)}" for line in visit.why)]
+        rows = [
+            (say("Check first"), visit.look_first),
+            (say("Take along"), listed(visit.bring, ", ")),
+            (say("Place"), visit.place),
+            (say("Access"), visit.access),
+            (say("Caution"), listed(visit.cautions, " ")),
         ]
-        for one in month.available
-    ]
-    return _table("(1.2fr, 1fr, 1fr, 1fr, 1fr, 1fr)", heads, rows)
+        return lines + [f"/ {said(label)}: {said(text)}" for label, text in rows if text]
 
-
-def _series(month: Month) -> str:
-    heads = ["Series", "Now", "Baseline", "Limit, from", "Used", "Slope, 95 %", "Left (1 in 10 before, after)"]
-    rows = [
-        [
-            f"{s.words} ({s.name})",
-            number(s.now, s.unit),
-            f"{number(s.baseline, s.unit)} {s.baseline_from}".strip(),
-            f"{number(s.limit, s.unit)} ({s.limit_source})",
-            "–" if s.used_percent is None else f"{s.used_percent:.0f} %",
-            s.slope or "–",
-            s.left + (f": {s.why}" if s.why else ""),
+    def _lists(self) -> list[str]:
+        month, said = self._month, self._said
+        done = [listed(row, ", ") for row in month.repairs] or [say("Nothing was noted.")]
+        missing = month.not_measured or (say("Everything that is judged was measured."),)
+        work = month.work or (say("Nothing that cannot wait."),)
+        return [
+            self._head(say("What was done")),
+            *(f"- {said(line)}" for line in done),
+            self._head(say("What could not be measured")),
+            *(f"- {said(line)}" for line in missing),
+            self._head(say("Next month's work")),
+            *(f"+ {said(line)}" for line in work),
         ]
-        for s in month.series
-    ]
-    return _table("(1.6fr, 0.8fr, 1fr, 1.4fr, 0.5fr, 1.1fr, 1.3fr)", heads, rows)
 
+    def _available(self) -> str:
+        heads = [
+            say("Pole"),
+            say("Answered"),
+            say("Power, min"),
+            say("Path, min"),
+            say("Not known, min"),
+            say("Not measured"),
+        ]
+        rows: list[list[str]] = [
+            [
+                one.pole,
+                say("not asked") if one.percent is None else say("{percent:.2f} %", percent=one.percent),
+                *(f"{m:.0f}" for m in (one.power_minutes, one.path_minutes, one.unknown_minutes)),
+                say("{percent:.0f} % of days", percent=one.not_measured_percent),
+            ]
+            for one in self._month.available
+        ]
+        return self._table("(1.2fr, 1fr, 1fr, 1fr, 1fr, 1fr)", heads, rows)
 
-def _figures(month: Month) -> str:
-    rows = [
-        [f.pole, f.what, number(f.low, f.unit), number(f.high, f.unit), number(f.limit, f.unit), f.source]
-        for f in month.figures
-    ]
-    return _table("(1fr, 1.3fr, 1fr, 1fr, 1fr, 1.6fr)", ["Pole", "Figure", "Lowest", "Highest", "Limit", "From"], rows)
+    def _series(self) -> str:
+        heads = [
+            say("Series"),
+            say("Now"),
+            say("Baseline"),
+            say("Limit, from"),
+            say("Used"),
+            say("Slope, 95 %"),
+            say("Left (1 in 10 before, after)"),
+        ]
+        rows: list[list[str]] = [
+            [
+                listed([s.words, s.name], ", "),
+                self._number(s.now, s.unit),
+                listed([self._number(s.baseline, s.unit), s.baseline_from], " "),
+                listed([self._number(s.limit, s.unit), s.limit_source], ", "),
+                "–" if s.used_percent is None else say("{percent:.0f} %", percent=s.used_percent),
+                s.slope or "–",
+                listed([s.left, s.why], ": ") if s.why else s.left,
+            ]
+            for s in self._month.series
+        ]
+        return self._table("(1.6fr, 0.8fr, 1fr, 1.4fr, 0.5fr, 1.1fr, 1.3fr)", heads, rows)
 
+    def _figures(self) -> str:
+        heads = [say("Pole"), say("Figure"), say("Lowest"), say("Highest"), say("Limit"), say("From")]
+        rows: list[list[str]] = [
+            [f.pole, say(f.what), *(self._number(v, f.unit) for v in (f.low, f.high, f.limit)), f.source]
+            for f in self._month.figures
+        ]
+        return self._table("(1fr, 1.3fr, 1fr, 1fr, 1fr, 1.6fr)", heads, rows)
 
-def _alarms(month: Month) -> str:
-    a = month.alarms
-    said = (
-        f"{a.raised} raised, {a.per_day:.2f} a day; at most {a.most_in_ten_minutes} in ten minutes; {a.floods} floods "
-        f"({a.flooded_percent:.2f} % of the time); {len(a.chattering)} chattering; {len(a.stale)} stood over "
-        "a day. Floods are more than ten in ten minutes (ISA-18.2, EEMUA 191)."
-    )
-    rows = [[f"{f.resource}: {f.type}", f.severity, f.since, f.lasted, f.text, f.settled or "–"] for f in month.faults]
-    heads = ["What", "Severity", "Since", "Lasted", "Said", "Settled"]
-    table = _table("(1.2fr, 0.6fr, 0.8fr, 0.6fr, 2fr, 1fr)", heads, rows) if rows else _say("No alarm was raised.")
-    return f"{_say(said)}\n\n{table}"
+    def _alarms(self) -> str:
+        month = self._month
+        lines = [*month.alarm_lines, say("Floods are more than ten in ten minutes (ISA-18.2, EEMUA 191).")]
+        rows: list[list[str]] = [
+            [listed([f.resource, say(f.type)], ": "), say(f.severity), f.since, f.lasted, f.text, f.settled or "–"]
+            for f in month.faults
+        ]
+        heads = [say("What"), say("Severity"), say("Since"), say("Lasted"), say("Said"), say("Settled")]
+        none = self._said(say("No alarm was raised."))
+        table = self._table("(1.2fr, 0.6fr, 0.8fr, 0.6fr, 2fr, 1fr)", heads, rows) if rows else none
+        return f"{self._said(listed(lines, ' '))}\n\n{table}"

@@ -8,6 +8,7 @@ import pytest
 from monitor.alarms.acts import MOST_A_DAY, WAIT_S, Attempt, may_cycle, to_revive
 from monitor.alarms.book import Alarm, Book, Condition, Key, operate, step
 from monitor.alarms.cause import cause_of
+from monitor.alarms.shelves import Shelf
 from monitor.alarms.states import Operator, Severity
 from monitor.alarms.topology import topology_of
 from monitor.daemon.demo import may_act
@@ -76,9 +77,14 @@ def test_a_radio_that_carries_a_pole_is_never_switched(tarrow: Plan) -> None:
 
 
 def test_work_that_is_planned_stops_every_switching_at_the_pole(tarrow: Plan) -> None:
-    book = with_alarm("yards/port/2", "frames-broken")
-    book, _ = operate(book, Key("yards/port/2", "frames-broken"), Operator.SHELVED, "sam", "re-termination", NOW_S)
-    assert "somebody may be touching it" in asked(tarrow, book=book)
+    shelf = Shelf("yards/port/2", "frames-broken", NOW_S - 60, NOW_S + 60, "sam", "re-termination")
+    assert "somebody may be touching it" in asked(tarrow, shelves=(shelf,))
+
+
+def test_what_the_plan_shelves_for_a_season_is_no_work(tarrow: Plan) -> None:
+    book = with_alarm("supply/yards-solar", "never-full")
+    book, _ = operate(book, Key("supply/yards-solar", "never-full"), Operator.SHELVED, "the plan", "winter", NOW_S)
+    assert asked(tarrow, book=book) == ""
 
 
 def test_which_cameras_are_revived(tarrow: Plan) -> None:

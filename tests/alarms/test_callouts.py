@@ -4,9 +4,11 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from monitor.alarms.book import Book, Condition, Key, operate, step
-from monitor.alarms.callouts import digest, in_hours, letter, messages_for, overdue
+from monitor.alarms.callouts import in_hours, messages_for, overdue
 from monitor.alarms.evidence import Evidence
+from monitor.alarms.messages import digest, letter, reader_of
 from monitor.alarms.states import Operator, Severity
+from monitor.facts.words import ENGLISH
 from monitor.plan.parts import Callout, Plan
 from tests.alarms.causes import caused
 
@@ -58,9 +60,9 @@ def test_minor_things_wait_for_the_morning_letter(tarrow: Plan) -> None:
         book, changes = step(book, [Condition(key, Severity.MINOR, "deaf")], float(i))
     assert list(messages_for(changes, tarrow, SYDNEY, {})) == []
     person = tarrow.callouts[1]
-    message = letter([], book.raised(), person, tarrow, SYDNEY, 1_790_000_000.0)
+    message = letter([], book.raised(), reader_of(person, tarrow, SYDNEY), 1_790_000_000.0)
     assert "1 standing" in message.subject
-    assert "creek/switch agent-silent: deaf" in message.body
+    assert "creek/switch agent silent: deaf" in message.body
 
 
 @pytest.mark.parametrize(
@@ -89,9 +91,9 @@ def test_hours_of_a_person_are_site_time(tarrow: Plan) -> None:
 def test_what_healed_within_the_hold_stands_in_the_letter_whatever_its_severity(tarrow: Plan) -> None:
     book, _ = step(Book(), [CONDITION], 100.0)
     _, changes = step(book, [Condition(SILENT, None, settled="it was the path")], 120.0)
-    message = letter(changes, [], tarrow.callouts[1], tarrow, SYDNEY, 1_790_000_000.0)
+    message = letter(changes, [], reader_of(tarrow.callouts[1], tarrow, SYDNEY), 1_790_000_000.0)
     assert "0 standing, 1 came and went" in message.subject
-    assert "creek pole-silent (critical): " in message.body
+    assert "creek silent (critical): " in message.body
     assert "20 s; it was the path" in message.body
 
 
@@ -158,7 +160,7 @@ def test_many_messages_are_one_that_names_them_all_and_tells_the_first_whole(tar
         condition = Condition(Key(pole, "pole-silent"), Severity.CRITICAL, f"{pole} is silent.", cause=CONDITION.cause)
         _, changes = step(Book(), [condition], 1_790_000_000.0 + i)
         made += list(messages_for(changes, tarrow, SYDNEY, {}))
-    subject, body = digest(made, SYDNEY)
+    subject, body = digest(made, SYDNEY, ENGLISH)
     assert subject == "Tarrow Downs: 3 messages at once"
     assert [line for line in body.splitlines() if line.startswith("- ")] == [
         "- creek silent",

@@ -14,7 +14,8 @@ import time
 from collections import Counter
 from typing import Any
 
-from monitor.alarms.callouts import RESTART_S, Message
+from monitor.alarms.callouts import RESTART_S
+from monitor.alarms.messages import Message
 from monitor.daemon.files import load_plan, shipped
 from monitor.plan.datasheets import Sheets
 from monitor.plan.parts import Plan

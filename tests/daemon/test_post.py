@@ -85,7 +85,7 @@ async def test_what_heals_within_the_hold_wakes_nobody_and_stands_in_the_letter(
     await office.later(1)
     ((to, title, body),) = office.line.sent
     assert (to, title) == ("tarrow-owner-mail", "Tarrow Downs: morning letter, 0 standing, 1 came and went")
-    assert "creek pole-silent (critical)" in body
+    assert "creek silent (critical)" in body
     assert "10 s; it was the path" in body
 
 

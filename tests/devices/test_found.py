@@ -11,7 +11,8 @@ from monitor.devices.decode.bridge import Station, stations
 from monitor.devices.decode.frames import lldp as lldp_frame
 from monitor.devices.decode.ip_addresses import pairs
 from monitor.devices.decode.raw import Garbled, Table, oid
-from monitor.devices.found import KINDS, Found, SwitchFound, compare, devices, first_seen, tree
+from monitor.devices.found import KINDS, Found, SwitchFound, compare, devices, first_seen
+from monitor.devices.found_tree import tree
 from monitor.plan.datasheets import Sheets
 from monitor.plan.meaning import read_plan
 from monitor.plan.parts import Plan

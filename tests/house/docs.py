@@ -9,6 +9,7 @@ from monitor.alarms.observables import EVERY
 from monitor.alarms.signs import CONTEXTS, SIGNS
 from monitor.alarms.states import diagram
 from monitor.cli.main import parser
+from tests.house.catalogue import POT, catalogue
 
 ROOT = Path(__file__).parents[2]
 
@@ -74,3 +75,4 @@ def written(file: str) -> str:
 if __name__ == "__main__":
     for file in PARTS:
         (ROOT / file).write_text(written(file), encoding="utf-8")
+    POT.write_text(catalogue(), encoding="utf-8")

@@ -14,6 +14,7 @@ from pydantic import BaseModel
 from monitor.facts.quantities import UNITS
 from monitor.plan import datasheets, parts, power
 from tests.house import docs
+from tests.house.catalogue import POT, catalogue
 
 ROOT = Path(__file__).parents[2]
 SOURCES = sorted((ROOT / "monitor").rglob("*.py"))
@@ -37,6 +38,10 @@ def test_every_room_is_documented() -> None:
     assert rooms <= set(re.findall(r"`monitor/(\w+)/`", text))
     for room in rooms:
         assert ast.get_docstring(ast.parse((ROOT / "monitor" / room / "__init__.py").read_text())), room
+
+
+def test_every_sentence_for_people_stands_in_the_catalogue() -> None:
+    assert POT.read_text(encoding="utf-8") == catalogue(), "run: python -m tests.house.docs"
 
 
 @pytest.mark.parametrize("file", list(docs.PARTS))

@@ -1,6 +1,6 @@
 from dataclasses import dataclass
 
-from monitor.alarms.callouts import Message
+from monitor.alarms.messages import Message
 from monitor.notify.outbox import aged, send_waiting, wait_s
 
 
@@ -25,8 +25,8 @@ def message(to: str = "phone", happened_s: float = 100.0, not_before_s: float = 
     )
 
 
-def local(at_s: float) -> str:
-    return f"t={at_s:.0f}"
+def late(message: Message, now_s: float) -> str:
+    return f"Happened t={message.happened_s:.0f}; this message could not leave until t={now_s:.0f}."
 
 
 class Line:
@@ -43,7 +43,7 @@ class Line:
 async def test_sent_in_the_order_in_which_things_happened() -> None:
     line = Line()
     done = await send_waiting(
-        [Waits(1, message(happened_s=1)), Waits(2, message(happened_s=2))], line.send, 131.0, local
+        [Waits(1, message(happened_s=1)), Waits(2, message(happened_s=2))], line.send, 131.0, late
     )
     assert [title for _, title, _ in line.sent] == ["subject 1", "subject 2"]
     assert [(one.id, one.why) for one in done] == [(1, ""), (2, "")]
@@ -52,7 +52,7 @@ async def test_sent_in_the_order_in_which_things_happened() -> None:
 async def test_a_line_that_is_down_is_tried_once_and_the_others_go_on() -> None:
     line = Line("phone")
     waiting = [Waits(1, message()), Waits(2, message()), Waits(3, message("mail"))]
-    done = await send_waiting(waiting, line.send, 131.0, local)
+    done = await send_waiting(waiting, line.send, 131.0, late)
     assert [(one.id, one.why, one.again_s) for one in done] == [
         (1, "connection refused", 136.0),
         (2, "connection refused", 136.0),
@@ -66,14 +66,14 @@ async def test_waits_grow_to_ten_minutes() -> None:
 
 
 def test_a_late_message_says_its_age() -> None:
-    assert aged(Waits(1, message()), 131.0, local) == "creek is silent"
-    late = aged(Waits(1, message()), 12_700.0, local)
-    assert late.startswith("Happened t=100; this message could not leave until t=12700.")
-    assert late.endswith("creek is silent")
+    assert aged(Waits(1, message()), 131.0, late) == "creek is silent"
+    told = aged(Waits(1, message()), 12_700.0, late)
+    assert told.startswith("Happened t=100; this message could not leave until t=12700.")
+    assert told.endswith("creek is silent")
 
 
 def test_one_that_failed_before_counts_from_when_it_happened() -> None:
     # Each failure moves the time of the next attempt; that must not make the message young again.
     tried = Waits(1, message(not_before_s=12_690.0), attempts=3)
-    assert aged(tried, 12_700.0, local).startswith("Happened t=100")
-    assert aged(Waits(1, message(not_before_s=140.0), attempts=1), 141.0, local) == "creek is silent"
+    assert aged(tried, 12_700.0, late).startswith("Happened t=100")
+    assert aged(Waits(1, message(not_before_s=140.0), attempts=1), 141.0, late) == "creek is silent"

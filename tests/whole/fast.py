@@ -4,12 +4,12 @@ Only what carries bytes is replaced: what the agents would say comes as columns,
 """
 
 from array import array
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from monitor.alarms import conditions
 from monitor.alarms.book import Change
-from monitor.alarms.callouts import Message
+from monitor.alarms.messages import NO_OTHERS, Message
 from monitor.alarms.silence import Sight
 from monitor.daemon.clock import HandClock
 from monitor.daemon.design import Design
@@ -19,6 +19,7 @@ from monitor.devices.ask.snmp import Answer, Outcome
 from monitor.devices.questions import MEASURE, REACH, Device, LoadToAsk, Script
 from monitor.facts import resources
 from monitor.facts.readings import Layout, Round, Slot, State
+from monitor.facts.words import Tongue
 from monitor.plan.datasheets import Sheets
 from monitor.plan.parts import Plan
 from monitor.simulation.columns import Columns
@@ -140,10 +141,12 @@ class FastRounds(Rounds):
 class FastFarm:
     """A site and its daemon's rounds; ``at`` moves both to a time."""
 
-    def __init__(self, plan: Plan, sheets: Sheets, seed: int, start_s: float) -> None:
+    def __init__(
+        self, plan: Plan, sheets: Sheets, seed: int, start_s: float, tongues: Mapping[str, Tongue] = NO_OTHERS
+    ) -> None:
         self.world = World(plan, seed, start_s)
         self.clock, self.kept = HandClock(start_s), Kept()
-        self.memory = Memory(Design.of(plan, sheets))
+        self.memory = Memory(Design.of(plan, sheets, tongues))
         self.asking = FromColumns(self.world, self.clock)
         self.rounds = FastRounds(self.memory, self.asking, self.kept, self.clock, lambda: None)  # type: ignore[arg-type]  # stand-ins of the same shape
 

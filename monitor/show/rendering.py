@@ -1,0 +1,73 @@
+"""Templates → HTML in one language: what a template writes is escaped, and a sentence is said as its reader says it."""
+
+from collections.abc import Iterable
+from datetime import datetime
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from jinja2 import Environment, FileSystemLoader, pass_context, select_autoescape
+from jinja2.runtime import Context
+
+from monitor.alarms.messages import title
+from monitor.facts.words import Moment, Said, Tongue, listed, say
+from monitor.show import drawing
+
+HERE = Path(__file__).parent
+
+
+def number(value: float | None, unit: str) -> str:
+    """A figure with its unit; never a number for what was not seen.
+
+    >>> number(-7.256, "dBm"), number(None, "V"), number(1780.2, "Wh")
+    ('−7.3 dBm', '–', '1780 Wh')
+    """
+    if value is None:
+        return "–"
+    digits = 0 if abs(value) >= 1000 else 1 if abs(value) >= 1 else 2
+    return f"{value:.{digits}f} {unit}".strip().replace("-", "−")
+
+
+@pass_context
+def _moment(context: Context, at_s: float, style: str = "short") -> Moment:
+    """A time as people at the site read it."""
+    return Moment(datetime.fromtimestamp(at_s, ZoneInfo(context["picture"].timezone)), style)
+
+
+def _with_spaces(text: str, by: str = " ") -> str:
+    """``not seen`` → ``not-seen``, as a class name."""
+    return text.replace("-", " ").replace(" ", by)
+
+
+def _listed(parts: Iterable[str], between: str = ", ") -> Said:
+    return listed(parts, between)
+
+
+@lru_cache(maxsize=8)
+def environment(tongue: Tongue) -> Environment:
+    """Templates of one language."""
+
+    def shown(value: Any) -> Any:
+        return tongue.say(value) if isinstance(value, Said | Moment) else value
+
+    found = Environment(
+        loader=FileSystemLoader(HERE / "templates"),
+        autoescape=select_autoescape(default=True),
+        trim_blocks=True,
+        lstrip_blocks=True,
+        finalize=shown,
+    )
+    found.globals |= {"say": say, "lang": tongue.name.replace("_", "-")}
+    found.filters |= {
+        "alarm": title,
+        "join": _listed,
+        "local": _moment,
+        "moment": _moment,
+        "number": lambda value, unit: number(value, unit).replace(".", tongue.decimal),
+        "ruler": lambda margin: drawing.ruler(margin, tongue),
+        "said": tongue.word,
+        "word": say,
+        "words": _with_spaces,
+    }
+    return found
