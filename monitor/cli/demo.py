@@ -6,11 +6,12 @@ import sys
 from argparse import Namespace
 
 from monitor.cli.main import BAD_INPUT, FAILED, OK
-from monitor.cli.run import log_to_stderr, page_address
+from monitor.cli.run import log_to_stderr
 from monitor.daemon.campaign import write
 from monitor.daemon.demo import Demo
 from monitor.daemon.files import load_plan, shipped
-from monitor.daemon.run import CannotStart
+from monitor.daemon.page import page_of
+from monitor.daemon.sockets import CannotStart
 from monitor.simulation.campaign import widened
 from monitor.simulation.faults import FAULTS
 
@@ -25,9 +26,9 @@ def main(given: Namespace) -> int:
         return _campaign(given)
     log_to_stderr()
     try:
-        page = None if given.headless else page_address(given.page)
+        page = None if given.headless else page_of(given.page, None, None, "")
         if page is not None:
-            print(f"The page: http://{page[0]}:{page[1]}/   (stop with Ctrl-C)", flush=True)
+            print(f"The page: http://{page.host}:{page.port}/   (stop with Ctrl-C)", flush=True)
         if not 0.1 <= given.speed <= 20:
             raise ValueError(f"--speed {given.speed:g} is not between 0.1 and 20")
         demo = Demo(given.seed, given.fault, page, _say, given.until_callout, given.speed)

@@ -1,5 +1,8 @@
 """``farpole init``: a few plain questions, and a commented plan to go on from."""
 
+import getpass
+import hashlib
+import secrets
 import sys
 from argparse import Namespace
 from collections.abc import Callable
@@ -108,8 +111,45 @@ callouts:                       # who is told; the accounts stand in secrets.yam
 """
 
 
+LEAST_PASSWORD = 10
+"""Characters; NIST SP 800-63B asks for eight at least."""
+
+
+def log_in(name: str, role: str) -> int:
+    """Ask for a password twice and print the entry."""
+    from argon2 import PasswordHasher  # needed for this alone
+
+    try:
+        password = getpass.getpass(f"Password of {name}: ")
+        again = getpass.getpass("Once more: ")
+    except EOFError:
+        print("\nfarpole: no password was given", file=sys.stderr)
+        return BAD_INPUT
+    if len(password) < LEAST_PASSWORD or password != again:
+        said = "they differ" if password != again else f"it must have at least {LEAST_PASSWORD} characters"
+        print(f"farpole: {said}; nothing was made", file=sys.stderr)
+        return BAD_INPUT
+    print("Put this line under 'secrets:' in the secrets file, then reload farpole:")
+    print(f"  {name}: {{kind: log-in, role: {role}, password_argon2: '{PasswordHasher().hash(password)}'}}")
+    return OK
+
+
+def token(name: str, role: str) -> int:
+    """Make a token, show it once, and print the entry."""
+    made = secrets.token_urlsafe(32)
+    print(f"The token, shown this once: {made}")
+    print("Put this line under 'secrets:' in the secrets file, then reload farpole:")
+    print(f"  {name}: {{kind: token, role: {role}, token_sha256: {hashlib.sha256(made.encode()).hexdigest()}}}")
+    return OK
+
+
 def main(given: Namespace) -> int:
     """Ask, write, check."""
+    if given.log_in or given.token:
+        return log_in(given.log_in, given.role) if given.log_in else token(given.token, given.role)
+    if given.file is None:
+        print("farpole: name the plan to write, or --log-in or --token", file=sys.stderr)
+        return BAD_INPUT
     file: Path = given.file
     if file.exists():
         print(f"farpole: {file} is there already and is not overwritten", file=sys.stderr)

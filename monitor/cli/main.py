@@ -56,7 +56,14 @@ def _add_plan_commands(commands: "argparse._SubParsersAction[argparse.ArgumentPa
         help="write a first plan from a few questions",
         description="Ask a few questions and write a commented plan.",
     )
-    init.add_argument("file", type=Path, help="the plan to write; one that is there is not overwritten")
+    init.add_argument("file", type=Path, nargs="?", help="the plan to write; one that is there is not overwritten")
+    init.add_argument(
+        "--log-in", metavar="NAME", help="instead: ask for a password, and print a person's entry for the secrets"
+    )
+    init.add_argument(
+        "--token", metavar="NAME", help="instead: make a token, and print a program's entry for the secrets"
+    )
+    init.add_argument("--role", choices=("viewer", "operator"), default="viewer", help="what that entry allows")
     init.set_defaults(room="monitor.cli.init")
     fits = commands.add_parser(
         "fits",
@@ -87,7 +94,16 @@ def _add_running(commands: "argparse._SubParsersAction[argparse.ArgumentParser]"
         "--page",
         default="127.0.0.1:8460",
         metavar="ADDRESS:PORT",
-        help="where the page is served; 'off' for no page (default: 127.0.0.1:8460)",
+        help="where the page is served; 'off' for no page (default: 127.0.0.1:8460). Any other address than "
+        "this machine's own needs passwords in the secrets, and TLS",
+    )
+    run.add_argument("--certificate", type=Path, metavar="FILE", help="the page's certificate (PEM, whole chain)")
+    run.add_argument("--key", type=Path, metavar="FILE", help="the certificate's private key (PEM)")
+    run.add_argument(
+        "--tls-proxy",
+        default="",
+        metavar="ADDRESS",
+        help="address of a proxy that ends TLS before the page; from nowhere else anything is taken then",
     )
     run.add_argument(
         "--history-gb",

@@ -33,7 +33,6 @@ class Auditing:
     def __init__(self, memory: Memory, asking: Asking, keeper: Keeper, rounds: Rounds, clock: Clock) -> None:
         self._memory, self._asking, self._keeper = memory, asking, keeper
         self._rounds, self._clock = rounds, clock
-        self._found: dict[str, SwitchFound] = {}
         self._raised: set[Key] = set()
 
     async def audit(self, place: str) -> None:
@@ -42,11 +41,12 @@ class Auditing:
         table = await self._asking.tables(device, COLUMNS)
         if table is None:
             return  # silence is for reachability rounds to say
-        read = self._found[place] = read_tables(device, table)
+        read = self._memory.found[place] = read_tables(device, table)
+        self._memory.audited[place] = self._clock.wall_s()
         seen = frozenset(read.ports[one.row] for one in read.stations if one.row in read.ports)
         self._memory.stations[place] = (self._clock.wall_s(), seen)
         self._memory.more_behind[place] = _more_behind(read)
-        found = Found(self._found)
+        found = Found(self._memory.found)
         await self._remember(found)
         differences = compare(self._memory.plan, found, frozenset(self._memory.known))
         conditions = {key: condition for key, condition in map(_condition, differences) if condition is not None}

@@ -13,6 +13,7 @@ from typing import Any
 from monitor.daemon.clock import Clock, SystemClock
 from monitor.daemon.files import as_yaml, load_plan, shipped
 from monitor.daemon.filling import fill_past
+from monitor.daemon.page import Page
 from monitor.daemon.run import Daemon, Settings
 from monitor.plan.parts import Plan, Traps
 from monitor.simulation.faults import Fault
@@ -46,7 +47,7 @@ class Demo:
 
     seed: int
     wanted: Sequence[str]
-    page: tuple[str, int] | None
+    page: Page | None
     say: Callable[[str], None]
     until_callout: bool = False
     speed: float = 1.0
@@ -123,7 +124,7 @@ class Demo:
         await asyncio.Event().wait()
 
     def _review_words(self) -> str:
-        host, port = self.page or ("", 0)
+        host, port = (self.page.host, self.page.port) if self.page else ("", 0)
         return f"the review of the months behind it, with what is next: http://{host}:{port}/review"
 
     async def _watch(self) -> None:
@@ -174,7 +175,7 @@ def may_act(plan: Plan) -> Plan:
     return Plan.model_validate(data)
 
 
-def lay_out(folder: Path, plan: Plan, community: str, port: int, page: tuple[str, int] | None) -> Settings:
+def lay_out(folder: Path, plan: Plan, community: str, port: int, page: Page | None) -> Settings:
     """Plan and secrets as files, as a user has them; callouts go to a receiver on ``port`` of 127.0.0.1."""
     plan_file, secrets_file = folder / "plan.yaml", folder / "secrets.yaml"
     plan_file.write_text(as_yaml(plan.model_dump(mode="json", by_alias=True, exclude_none=True)), encoding="utf-8")

@@ -3,32 +3,40 @@
 import asyncio
 from collections.abc import AsyncIterator, Awaitable, Callable
 from dataclasses import asdict
+from pathlib import Path
 from typing import Any
 
 from monitor.alarms.book import Key, operate
+from monitor.alarms.drifting import sentence
 from monitor.alarms.shelves import Shelf, until_of
 from monitor.alarms.states import Operator
 from monitor.daemon.acting import Acting, CannotAct
 from monitor.daemon.auditing import accept
+from monitor.daemon.charting import Charting
 from monitor.daemon.clock import Clock
 from monitor.daemon.drilling import CannotDrill, Drilling
 from monitor.daemon.reviewing import Reviewing
 from monitor.daemon.rounds import Rounds
+from monitor.daemon.standing import AtThePole
+from monitor.daemon.surveyed import seen
 from monitor.facts import resources
 from monitor.facts.readings import Slot
-from monitor.facts.words import Tongue
+from monitor.facts.words import Tongue, say
 from monitor.history.records import Repair
 from monitor.history.store import NotKept, Store
 from monitor.margins.kinds import watched
 from monitor.margins.verdict import ranked
-from monitor.show.door import Answer, NotValid, read
+from monitor.show.charts import Chart
 from monitor.show.judged import cause_view, judged_view
+from monitor.show.links import Answer, NotValid, read
 from monitor.show.month import Month
 from monitor.show.picture import alarm_view, compose
-from monitor.show.ports import Line, Refused
+from monitor.show.ports import Line, PlaceSeen, Planned, Refused
 from monitor.show.views import AlarmView, Picture
 
 STILL_HERE_S = 15.0
+COMING = 3
+
 FOR_EVER_S = 1e11
 
 
@@ -42,6 +50,10 @@ class Desk:
         self.closing = asyncio.Event()
         self.acting: Acting | None = None
         self.drilling: Drilling | None = None
+        self.standing: AtThePole | None = None
+        self.bundle: Path | None = None
+        """What draws charts in the browser, as one file."""
+        self.plan_file = ""
         self.about_itself: Callable[[], dict[str, Any]] = dict
 
     def opened(self, rounds: Rounds) -> None:
@@ -230,6 +242,50 @@ class Desk:
         found = await self.rounds.keeper.ask(lambda store: store.series(slot, from_s, to_s, points))
         columns = (found.times_s.tolist(), found.lows.tolist(), found.means.tolist(), found.highs.tolist())
         return Line(*columns, int(found.missed.sum()), found.resolution_s, found.latest_resolution_s)
+
+    @property
+    def at_pole(self) -> AtThePole:
+        """For whoever stands at a pole."""
+        if self.standing is None:
+            raise Refused("farpole is still starting")
+        return self.standing
+
+    def coming(self) -> tuple[str, ...]:
+        """Which margins end next."""
+        memory = self.rounds.memory
+        series = watched(memory.plan, memory.budget)
+        order = ranked(memory.verdicts, memory.design.lost_with())[:COMING]
+        return tuple(
+            say("{pole}: {what}", pole=one.pole, what=sentence(memory.verdicts[one.slots[0]], series[one.slots[0]]))
+            for one in order
+            if one.slots[0] in series
+        )
+
+    def survey(self) -> tuple[PlaceSeen, ...]:
+        """What the last audit of each switch has seen."""
+        return seen(self.rounds.memory)
+
+    def planned(self) -> Planned:
+        """The plan in force."""
+        memory = self.rounds.memory
+        return Planned(memory.budget, memory.plan.units == "imperial", self.plan_file)
+
+    async def chart(self, resource: str, quantity: str, title: str, from_s: float, to_s: float) -> Chart:
+        """A quantity between two times, with all that is known of it."""
+        try:
+            charting = Charting(self.rounds.memory, self.rounds.keeper)
+            return await charting.chart(Slot(resource, quantity), title, from_s, to_s)
+        except NotKept as error:
+            raise Refused(f"the history cannot be read now: {error}") from None
+
+    def charts_file(self) -> Path:
+        """What draws charts in the browser."""
+        assert self.bundle is not None, "only where charts are ready"
+        return self.bundle
+
+    def charts_ready(self) -> bool:
+        """Is there what draws charts in the browser?"""
+        return self.bundle is not None and self.bundle.is_file()
 
     def itself(self) -> dict[str, Any]:
         """How the program itself is doing."""

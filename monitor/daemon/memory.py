@@ -12,6 +12,7 @@ from monitor.alarms.silence import Explained, Watch
 from monitor.alarms.topology import Topology
 from monitor.budgets.expected import SiteBudget
 from monitor.daemon.design import Design
+from monitor.devices.found import SwitchFound
 from monitor.devices.questions import Script
 from monitor.facts.latest import Latest
 from monitor.facts.readings import Slot
@@ -61,6 +62,10 @@ class Memory:
     """What the last nightly judgement has said of each series."""
     silences: dict[str, Silence] = field(default_factory=dict)
     """Root → what is known of its silence, kept for an hour after it has ended."""
+    found: dict[str, SwitchFound] = field(default_factory=dict)
+    """Place → what its switch's tables said at its last audit."""
+    audited: dict[str, float] = field(default_factory=dict)
+    """Place → when that was."""
     shelves: list[Shelf] = field(default_factory=list)
     """What people have shelved; the plan's seasons come beside them."""
     serials: dict[str, str] = field(default_factory=dict)

@@ -6,7 +6,7 @@ import logging
 import os
 import signal
 import socket
-from collections.abc import Iterator
+import ssl
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -14,7 +14,6 @@ from typing import Any
 from monitor.alarms.book import without
 from monitor.daemon.acting import Acting
 from monitor.daemon.asking import Asking
-from monitor.daemon.auditing import STATION
 from monitor.daemon.ballast import quota_octets
 from monitor.daemon.clock import Clock, SystemClock
 from monitor.daemon.design import Design
@@ -24,18 +23,24 @@ from monitor.daemon.files import load_plan
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.lock import HISTORY, held
 from monitor.daemon.memory import Memory
+from monitor.daemon.page import HERE, Page
 from monitor.daemon.post import Post, accounts_of
-from monitor.daemon.rounds import OPTIC, Rounds
+from monitor.daemon.remembering import remembered, renamed, under
+from monitor.daemon.rounds import Rounds
 from monitor.daemon.schedule import Schedule
 from monitor.daemon.secrets import (
     Secrets,
     load_secrets,
+    machines,
     needed,
+    people,
     sign_of_life_url,
     snmp_credentials,
     stream_logins,
     weak,
 )
+from monitor.daemon.sockets import SOCKET, CannotStart, command_socket, page_socket
+from monitor.daemon.standing import AtThePole
 from monitor.daemon.systemd import notify, watchdog_s
 from monitor.daemon.timetable import listen, timetable, without_answer
 from monitor.daemon.tongues import load_tongues
@@ -48,27 +53,23 @@ from monitor.facts.words import say
 from monitor.history.store import NotKept
 from monitor.notify.carrier import Carrier
 from monitor.plan.text import NotRight
-from monitor.show.door import key_of
+from monitor.show import charts_print
+from monitor.show.entrance import Entrance
+from monitor.show.links import key_of
 from monitor.show.serve import Serving
 from monitor.show.web import application
 
 log = logging.getLogger(__name__)
 
-SOCKET = "farpole.sock"
-
-
-class CannotStart(RuntimeError):
-    """The daemon cannot run here; the message is one clear line."""
-
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """Where everything is. ``page`` is the address and port of the page, or None for no page."""
+    """Where everything is. ``page`` says where the page is served; None: nowhere."""
 
     plan_file: Path
     data: Path
     secrets_file: Path | None
-    page: tuple[str, int] | None = ("127.0.0.1", 8460)
+    page: Page | None = HERE
     history_gb: float | None = None
     """What the history may take; None for half of the disk."""
     history_url: str | None = None
@@ -81,12 +82,15 @@ class Daemon:
     def __init__(self, settings: Settings, clock: Clock | None = None) -> None:
         self.settings, self.clock = settings, clock or SystemClock()
         self.desk = Desk(self.clock, own_version())
+        self.desk.plan_file = str(settings.plan_file)
         self.stopping = asyncio.Event()
         self._reload = asyncio.Event()
         self._stack = contextlib.ExitStack()
         self._ping_note: tuple[str, ...] = ()
         self.rounds: Rounds | None = None
         self._ended = ""
+        self.entrance: Entrance
+        self.tls: ssl.SSLContext | None = None
 
     def read(self) -> tuple[Design, Secrets]:
         """The plan, its datasheets and its secrets; raises NotRight with everything that is wrong."""
@@ -97,6 +101,8 @@ class Daemon:
     async def run(self) -> None:
         """Run until stopped. Raises NotRight for bad input, before anything is started, and CannotStart."""
         design, secrets = self.read()
+        page = self.settings.page or HERE
+        self.entrance, self.tls = page.entrance(secrets, self.clock.monotonic_s), page.tls()
         with self._stack:
             sockets = self._take(self.settings)
             quota = quota_octets(self.settings.data, self.settings.history_gb)
@@ -105,7 +111,10 @@ class Daemon:
                 await keeper.open()
             except NotKept as error:
                 raise CannotStart(f"the history cannot be opened: {error}") from None
-            serving = Serving(application(self.desk, own_version()), sockets)
+            app = application(self.desk, own_version(), self.entrance)
+            serving = [Serving(app, sockets[:1]), *([Serving(app, sockets[1:], self.tls)] if sockets[1:] else [])]
+            await renamed(design, keeper)
+            await self._begun(keeper)
             memory = await self._remembered(design, keeper)
             self._signals()
             try:
@@ -113,7 +122,7 @@ class Daemon:
             finally:
                 self.desk.closing.set()
                 self.desk.changed()
-                await serving.close()
+                await asyncio.gather(*(one.close() for one in serving))
                 await keeper.ask(lambda store: store.note(self.clock.wall_s(), "stop", "farpole", "stopped"))
                 await keeper.close()
                 log.info("stopped; everything is written")
@@ -129,51 +138,25 @@ class Daemon:
             raise CannotStart(f"another farpole already runs on {data}") from None
         except OSError as error:
             raise CannotStart(f"the data directory {data} cannot be written: {error.strerror}") from None
-        return [self._command_socket(data / SOCKET), *self._page_socket(settings)]
+        sockets = [command_socket(data / SOCKET), *page_socket(settings.page)]
+        self._stack.callback(lambda: (data / SOCKET).unlink(missing_ok=True))
+        return sockets
 
-    def _command_socket(self, path: Path) -> socket.socket:
-        with contextlib.suppress(FileNotFoundError):
-            path.unlink()  # the lock is ours, so nobody listens on what lies there
-        bound = socket.socket(socket.AF_UNIX)
-        try:
-            bound.bind(str(path))
-        except OSError as error:
-            bound.close()
-            raise CannotStart(f"the command socket {path} cannot be opened: {error}") from None
-        path.chmod(0o660)
-        self._stack.callback(lambda: path.unlink(missing_ok=True))
-        return bound
-
-    def _page_socket(self, settings: Settings) -> Iterator[socket.socket]:
-        if settings.page is None:
-            return
-        try:
-            yield socket.create_server(settings.page)
-        except OSError as error:
-            host, port = settings.page
-            log.error("no page: %s:%d cannot be opened (%s); monitoring goes on without it", host, port, error.strerror)
-
-    async def _remembered(self, design: Design, keeper: Keeper) -> Memory:
-        """Memory seeded from history: alarms that stand, who was told, the newest readings."""
-        memory, now_s = Memory(design, answer_key=key_of(self.settings.data / "answer.key")), self.clock.wall_s()
-        for readings in await keeper.ask(lambda store: store.newest(now_s - 86_400)):
-            memory.latest.take(readings)
-        alarms = await keeper.ask(lambda store: store.alarms())
-        memory.book = type(memory.book)({alarm.key: alarm for alarm in alarms})
-        memory.told = await keeper.ask(lambda store: store.told())
-        memory.called = await keeper.ask(lambda store: store.called())
-        memory.shelves = await keeper.ask(lambda store: store.shelves())
-        memory.known = {(port, mac) for _, port, mac in await keeper.ask(lambda store: store.notes(STATION))}
-        memory.serials = {optic: serial for _, optic, serial in await keeper.ask(lambda store: store.notes(OPTIC))}
+    async def _begun(self, keeper: Keeper) -> None:
+        """Write down that a run begins, how the last one ended, and whether ping may be asked."""
         starts = await keeper.ask(lambda store: store.notes("start"))
         stops = await keeper.ask(lambda store: store.notes("stop"))
         self._ended = ended_badly(starts[-1][0] if starts else None, stops[-1][0] if stops else None)
-        await keeper.ask(lambda store: store.note(now_s, "start", "farpole", f"started, version {own_version()}"))
+        now_s, words = self.clock.wall_s(), f"started, version {own_version()}"
+        await keeper.ask(lambda store: store.note(now_s, "start", "farpole", words))
         allowed = await icmp.permitted()
         if allowed is not True:
             log.warning("%s; ping is not asked", allowed)
             self._ping_note = (say("ping is not asked: {why}", why=allowed),)
-        return memory
+
+    async def _remembered(self, design: Design, keeper: Keeper) -> Memory:
+        key = key_of(self.settings.data / "answer.key")
+        return await remembered(design, keeper, key, self.clock.wall_s())
 
     def _signals(self) -> None:
         loop = asyncio.get_running_loop()
@@ -183,7 +166,7 @@ class Daemon:
 
     # ---- run
 
-    async def _seasons(self, memory: Memory, secrets: Secrets, keeper: Keeper, serving: Serving) -> None:
+    async def _seasons(self, memory: Memory, secrets: Secrets, keeper: Keeper, serving: list[Serving]) -> None:
         """Run one plan after the other: a reload ends a season and begins the next with what is known."""
         while not self.stopping.is_set():
             credentials = snmp_credentials(memory.plan, secrets)
@@ -210,17 +193,23 @@ class Daemon:
             self._noted(memory, credentials, deaf)
             self.desk.opened(rounds)
             self.desk.about_itself = lambda: self._itself(schedule, keeper, asking)  # noqa: B023  # this season's own
-            if serving.task is None:
-                await serving.start()
+            if serving[0].task is None:
+                await asyncio.gather(*(one.start() for one in serving))
                 log.info("watching %s: %d poles", memory.plan.site.name, len(memory.plan.poles))
                 notify("READY=1")
+                self._cutting = asyncio.create_task(self._charts(), name="charts")
                 await rounds.step([rounds.own("started-after-failure", self._ended)])
             try:
-                memory, secrets = await self._season(schedule, memory, secrets)
+                memory, secrets = await self._season(schedule, memory, secrets, keeper)
             finally:
                 asking.close()
                 if receiver is not None:
                     await receiver.close()
+
+    async def _charts(self) -> None:
+        """What draws charts in the browser is cut out once, at the first start."""
+        if self.settings.page is not None:
+            self.desk.bundle = await charts_print.cut_out(self.settings.data)
 
     def _noted(self, memory: Memory, credentials: dict[str, Community | User], deaf: tuple[str, ...]) -> None:
         """What people should know of how this plan is carried out."""
@@ -241,9 +230,13 @@ class Daemon:
         schedule.every("act", 10.0, without_answer(acting.revive), 12.0)
         schedule.closing.append(acting.close)
         self.desk.drilling = Drilling(rounds, rounds.keeper, self.clock)
+        self.desk.standing = AtThePole(rounds, rounds.keeper, self.clock, self.settings.data)
+        schedule.closing.append(self.desk.standing.close)
         schedule.every("drill", 2.0, without_answer(self.desk.drilling.look), 2.0)
 
-    async def _season(self, schedule: Schedule, memory: Memory, secrets: Secrets) -> tuple[Memory, Secrets]:
+    async def _season(
+        self, schedule: Schedule, memory: Memory, secrets: Secrets, keeper: Keeper
+    ) -> tuple[Memory, Secrets]:
         ticking = asyncio.create_task(schedule.run(), name="schedule")
         try:
             while not self.stopping.is_set():
@@ -256,6 +249,8 @@ class Daemon:
                 if self._reload.is_set():
                     self._reload.clear()
                     new = self._reread(memory)
+                    if new is not None and await renamed(new[0].design, keeper):
+                        return await self._remembered(new[0].design, keeper), new[1]
                     if new is not None:
                         return new
         finally:
@@ -263,32 +258,24 @@ class Daemon:
             await asyncio.gather(ticking, return_exceptions=True)
         return memory, secrets
 
+    def _let_in(self, secrets: Secrets) -> None:
+        """Go by changed passwords, tokens and a renewed certificate; raises NotRight."""
+        page = self.settings.page or HERE
+        page.entrance(secrets, self.clock.monotonic_s)
+        self.entrance.door.replaced(people(secrets), machines(secrets))
+        if self.tls is not None:
+            page.reload(self.tls)
+
     def _reread(self, memory: Memory) -> tuple[Memory, Secrets] | None:
         """The memory under the new plan, or None where it is not right: the old one then runs on."""
         try:
             design, secrets = self.read()
+            self._let_in(secrets)
         except (NotRight, ValueError) as error:
             log.error("the plan was not taken, the old one runs on:\n%s", error)
             return None
         log.info("the plan was taken: %d poles", len(design.plan.poles))
-        watches = {place: watch for place, watch in memory.watches.items() if place in design.places}
-        return Memory(
-            design,
-            memory.latest,
-            watches,
-            margins={},
-            book=memory.book,
-            before=memory.before,
-            told=memory.told,
-            called=memory.called,
-            answer_key=memory.answer_key,
-            shelves=memory.shelves,
-            known=memory.known,
-            norms=memory.norms,
-            serials=memory.serials,
-            visits=memory.visits,
-            record=memory.record,
-        ), secrets
+        return under(memory, design), secrets
 
     async def _write(self, rounds: Rounds, keeper: Keeper) -> None:
         await keeper.flush()

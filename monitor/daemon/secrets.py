@@ -16,6 +16,7 @@ from monitor.devices.ask.snmp import Auth, Community, Priv, User
 from monitor.facts.words import say
 from monitor.plan.parts import Plan
 from monitor.plan.text import NotRight, Problem, check
+from monitor.show.door import Machine, Person, Role
 
 
 class _Secret(BaseModel):
@@ -75,7 +76,25 @@ class Text(_Secret):
     value: SecretStr
 
 
-Secret = Annotated[SnmpCommunity | SnmpUser | Mail | Webhook | RtspLogin | Text, Field(discriminator="kind")]
+class LogIn(_Secret):
+    """A person who may log in to the page; ``farpole init --log-in`` makes the entry."""
+
+    kind: Literal["log-in"]
+    role: Role
+    password_argon2: str = Field(pattern=r"^\$argon2id\$")
+
+
+class Token(_Secret):
+    """A program that may use the API; ``farpole init --token`` makes the entry."""
+
+    kind: Literal["token"]
+    role: Role
+    token_sha256: str = Field(pattern=r"^[0-9a-f]{64}$")
+
+
+Secret = Annotated[
+    SnmpCommunity | SnmpUser | Mail | Webhook | RtspLogin | Text | LogIn | Token, Field(discriminator="kind")
+]
 
 
 class _File(_Secret):
@@ -155,6 +174,16 @@ def _credentials(secret: Secret) -> Community | User | None:
             secret.user, auth_password.get_secret_value(), priv_password.get_secret_value(), secret.auth, secret.priv
         )
     return None
+
+
+def people(secrets: Secrets) -> dict[str, Person]:
+    """Who may log in to the page."""
+    return {name: Person(one.role, one.password_argon2) for name, one in secrets.items() if isinstance(one, LogIn)}
+
+
+def machines(secrets: Secrets) -> dict[str, Machine]:
+    """Which programs may use the API."""
+    return {name: Machine(one.role, one.token_sha256) for name, one in secrets.items() if isinstance(one, Token)}
 
 
 def stream_logins(plan: Plan, secrets: Secrets) -> dict[str, tuple[str, str]]:

@@ -11,7 +11,7 @@ from monitor.daemon.clock import Clock
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.memory import Memory
 from monitor.facts.words import say
-from monitor.show.door import LASTS_S, Answer, sign
+from monitor.show.links import LASTS_S, Answer, sign
 
 log = logging.getLogger("monitor.daemon.rounds")
 

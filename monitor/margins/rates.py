@@ -1,5 +1,7 @@
 """What two readings of a counter say: the increase and the rate, or nothing where it cannot be known."""
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from monitor.facts.quantities import QUANTITIES
@@ -118,3 +120,17 @@ class Rates:
                 rates.append(_Rate(at, found[1], QUANTITIES[slot.quantity].counter_bits, speed_at, since_at))
             known = self._known[layout.device] = (layout, Layout(layout.device, "rates", tuple(slots)), rates)
         return known[1], known[2]
+
+
+def of_line(times_s: Sequence[float], counters: Sequence[float]) -> list[float]:
+    """Megabits per second between the points of a counter's line [octets]; NaN where it went back or was not seen.
+
+    >>> of_line([0.0, 60.0, 120.0, 180.0], [0.0, 7.5e6, 1.5e7, 10.0])[1:3]
+    [1.0, 1.0]
+    """
+    rates = [math.nan] * len(times_s)
+    for i in range(1, len(times_s)):
+        grown, elapsed_s = counters[i] - counters[i - 1], times_s[i] - times_s[i - 1]
+        if grown >= 0 and elapsed_s > 0:
+            rates[i] = grown / elapsed_s * 8e-6
+    return rates

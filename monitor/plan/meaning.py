@@ -51,6 +51,13 @@ def _names(plan: Plan, _: Sheets) -> Found:
             yield ("supplies", i, "name"), f"{supply.name!r} is used twice"
 
 
+def _was(plan: Plan, _: Sheets) -> Found:
+    now = {plan.headend.name, *(pole.name for pole in plan.poles)}
+    for path, pole in _poles(plan):
+        if pole.was in now:
+            yield (*path, "was"), f"{pole.was!r} is the name of a place of this plan"
+
+
 def _site(plan: Plan, sheets: Sheets) -> Found:
     zone = plan.site.timezone
     if sheets.timezones and zone not in sheets.timezones:
@@ -290,5 +297,17 @@ def _people(plan: Plan, _: Sheets) -> Found:
 
 
 _Check = Callable[[Plan, Sheets], Found]
-CHECKS: tuple[_Check, ...] = (_names, _site, _ports, _ways, _optics, _asking, _port_exists, _people, _loads, _power)
+CHECKS: tuple[_Check, ...] = (
+    _names,
+    _was,
+    _site,
+    _ports,
+    _ways,
+    _optics,
+    _asking,
+    _port_exists,
+    _people,
+    _loads,
+    _power,
+)
 """The last two judge values as well as names."""

@@ -121,6 +121,7 @@ class Load(Part):
 
     imperial: ClassVar[Imperial] = {"cable_ft": ("cable_m", feet_to_m)}
     name: Name
+    was: Name | None = Field(None, description="its name before; its history goes on under the new one")
     kind: Literal["camera", "access-point", "gateway", "radio-link", "other"]
     port: str
     address: Address | None = None
@@ -153,7 +154,7 @@ class Pole(Part):
     """A remote mast with an outdoor switch and its loads."""
 
     name: Name
-    was: Name | None = None
+    was: Name | None = Field(None, description="its name before; its history goes on under the new one")
     place: str = ""
     access: str = ""
     supply: Name | None = None

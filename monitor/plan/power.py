@@ -45,6 +45,7 @@ class MainsSupply(Part):
     """A supply at the head-end (or elsewhere on mains) that feeds poles over copper."""
 
     name: Name
+    was: Name | None = Field(None, description="its name before; its history goes on under the new one")
     kind: Literal["mains"]
     volts: Volts
     limit_watts: Watts
@@ -55,6 +56,7 @@ class SolarSupply(Part):
     """Panel, controller and battery, with the converter that feeds the switch."""
 
     name: Name
+    was: Name | None = Field(None, description="its name before; its history goes on under the new one")
     kind: Literal["solar"]
     panel_watts: Watts
     tilt_deg: float = Field(ge=0, le=90)

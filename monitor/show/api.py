@@ -1,12 +1,16 @@
 """The API, served on the command socket and under the page: typed JSON, and nothing that is not in the picture."""
 
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
+from zoneinfo import ZoneInfo
 
-from fastapi import APIRouter, HTTPException
+from fastapi import APIRouter, HTTPException, Query
 from pydantic import BaseModel, Field
 
-from monitor.show.ports import Refused, Site
-from monitor.show.views import finite
+from monitor.facts.words import say
+from monitor.show.charts import specification
+from monitor.show.naming import what
+from monitor.show.ports import SPANS_S, UPLINK, Refused, Site
+from monitor.show.views import AlarmView, Picture, PlaceView, finite
 
 
 class Act(BaseModel):
@@ -57,24 +61,46 @@ class Shelving(BaseModel):
     note: str = Field("", max_length=500)
 
 
+class Told(BaseModel):
+    """Why something was not done."""
+
+    detail: str
+
+
+class OnePlace(BaseModel):
+    """A place and the alarms that concern it; no place for a supply."""
+
+    place: PlaceView | None
+    alarms: list[AlarmView]
+
+
+SHUT_OUT: dict[int | str, dict[str, Any]] = {code: {"model": Told} for code in (401, 403, 503)}
+NOT_THERE: dict[int | str, dict[str, Any]] = {404: {"model": Told}}
+REFUSED: dict[int | str, dict[str, Any]] = {**NOT_THERE, 409: {"model": Told}}
+
+
 def api(site: Site) -> APIRouter:
     """Routes over a running site."""
-    routes = APIRouter(prefix="/api")
+    routes = APIRouter(prefix="/api", responses=SHUT_OUT)
+    _lines(routes, site)
+    _acting(routes, site)
     _judgement(routes, site)
     _notes(routes, site)
     _switching(routes, site)
     _shelving(routes, site)
     _drills(routes, site)
 
-    @routes.get("/picture")
+    @routes.get("/picture", response_model=Picture)
     async def picture() -> dict[str, Any]:
+        """How the site stands now."""
         return site.picture().json()
 
-    @routes.get("/alarms")
+    @routes.get("/alarms", response_model=list[AlarmView])
     async def alarms() -> list[dict[str, Any]]:
+        """All alarms, those that stand first."""
         return [finite(alarm) for alarm in site.picture().json()["alarms"]]
 
-    @routes.get("/places/{place}")
+    @routes.get("/places/{place}", response_model=OnePlace, responses=NOT_THERE)
     async def place(place: str) -> dict[str, Any]:
         """One place and the alarms that concern it."""
         if place not in site.places():
@@ -88,10 +114,16 @@ def api(site: Site) -> APIRouter:
 
     @routes.get("/itself")
     async def itself() -> dict[str, Any]:
+        """How the program itself is doing."""
         return site.itself()
 
-    @routes.post("/act")
+    return routes
+
+
+def _acting(routes: APIRouter, site: Site) -> None:
+    @routes.post("/act", response_model=AlarmView, responses=REFUSED)
     async def act(wanted: Act) -> dict[str, Any]:
+        """A person's act on an alarm."""
         try:
             view = await site.operate(
                 wanted.resource, wanted.type, wanted.qualifier, wanted.operator, wanted.who, wanted.note
@@ -103,11 +135,41 @@ def api(site: Site) -> APIRouter:
         done: dict[str, Any] = finite({name: getattr(view, name) for name in view.__slots__})
         return done
 
-    return routes
+
+def _lines(routes: APIRouter, site: Site) -> None:
+    @routes.get("/chart", responses=NOT_THERE)
+    async def chart(
+        resource: Annotated[str, Query(max_length=200)],
+        quantity: Annotated[str, Query(max_length=60)],
+        range: Literal["day", "week", "year"] = "week",
+    ) -> dict[str, Any]:
+        """A quantity over time, as a Vega-Lite specification with its data."""
+        picture = site.picture()
+        margins = [m for place in (picture.headend, *picture.poles) for m in place.margins]
+        mine = next((m for m in margins if (m.resource, m.quantity) == (resource, quantity)), None)
+        pole = quantity == UPLINK and resource in [one.name for one in picture.poles]
+        if mine is None and not pole:
+            raise HTTPException(404, f"{resource!r} has no {quantity!r} with a limit in the plan")
+        title = what(mine) if mine is not None else say("share of the uplink")
+        from_s = picture.at_s - SPANS_S[range]
+        found = await site.chart(resource, quantity, title, from_s, picture.at_s)
+        return specification(found, ZoneInfo(picture.timezone), site.tongue())
+
+    @routes.get("/standing/{pole}", responses=NOT_THERE)
+    async def standing(pole: str) -> dict[str, Any]:
+        """A pole while somebody stands at it: each figure now, before and after."""
+        if pole not in [one.name for one in site.picture().poles]:
+            raise HTTPException(404, f"{pole!r} is no pole of this site")
+        told, tongue = site.at_pole.look(pole), site.tongue()
+        left = say("{seconds:.0f} s left", seconds=told.left_s) if told.left_s else say("not reading each second")
+        document = told.json()
+        for row, one in zip(document["figures"], told.figures, strict=True):
+            row |= {name: tongue.word(getattr(one, name)) for name in ("words", "now", "before", "after", "change")}
+        return {**document, "said": tongue.say(left)}
 
 
 def _judgement(routes: APIRouter, site: Site) -> None:
-    @routes.get("/why/{place:path}")
+    @routes.get("/why/{place:path}", responses=NOT_THERE)
     async def why(place: str) -> dict[str, Any]:
         """The most probable causes of what is wrong at a place now."""
         if place not in site.places():
@@ -115,7 +177,7 @@ def _judgement(routes: APIRouter, site: Site) -> None:
             raise HTTPException(404, f"{place!r} is no place of this site; there are {places}")
         return site.why(place)
 
-    @routes.get("/review/{month}")
+    @routes.get("/review/{month}", responses=NOT_THERE)
     async def review(month: str) -> dict[str, Any]:
         """The review of a month (2026-10)."""
         try:
@@ -135,8 +197,9 @@ def _notes(routes: APIRouter, site: Site) -> None:
         """What has been done at the site, oldest first."""
         return await site.notes()
 
-    @routes.post("/notes")
+    @routes.post("/notes", responses=REFUSED)
     async def note(wanted: Note) -> dict[str, Any]:
+        """Keep what somebody did at a place."""
         if wanted.place not in site.places():
             places = ", ".join(sorted(site.places()))
             raise HTTPException(404, f"{wanted.place!r} is no place of this site; there are {places}")
@@ -147,7 +210,7 @@ def _notes(routes: APIRouter, site: Site) -> None:
 
 
 def _switching(routes: APIRouter, site: Site) -> None:
-    @routes.post("/cycle")
+    @routes.post("/cycle", responses=REFUSED)
     async def cycle(wanted: Switching) -> dict[str, Any]:
         """Switch a PoE port off and on."""
         try:
@@ -157,7 +220,7 @@ def _switching(routes: APIRouter, site: Site) -> None:
 
 
 def _shelving(routes: APIRouter, site: Site) -> None:
-    @routes.post("/shelves")
+    @routes.post("/shelves", responses=REFUSED)
     async def shelve(wanted: Shelving) -> dict[str, Any]:
         """Shelve alarms."""
         try:
@@ -165,7 +228,7 @@ def _shelving(routes: APIRouter, site: Site) -> None:
         except Refused as refused:
             raise HTTPException(409, str(refused)) from None
 
-    @routes.post("/shelves/end")
+    @routes.post("/shelves/end", responses=REFUSED)
     async def unshelve(wanted: Shelving) -> dict[str, Any]:
         """Take shelves down."""
         try:
@@ -175,7 +238,7 @@ def _shelving(routes: APIRouter, site: Site) -> None:
 
 
 def _drills(routes: APIRouter, site: Site) -> None:
-    @routes.get("/drill")
+    @routes.get("/drill", responses=REFUSED)
     async def report() -> dict[str, Any]:
         """The steps of the last drill."""
         try:
@@ -183,7 +246,7 @@ def _drills(routes: APIRouter, site: Site) -> None:
         except Refused as refused:
             raise HTTPException(404, str(refused)) from None
 
-    @routes.post("/drill")
+    @routes.post("/drill", responses=REFUSED)
     async def drill(wanted: Drilling) -> dict[str, Any]:
         """Begin a drill."""
         try:

@@ -17,19 +17,22 @@ _TOP, _LEFT = 34, 64
 STANDING_CLASS = {"inside": "inside", "close to limit": "close", "past limit": "past", "no value": "none"}
 
 
-def _tag(name: str, text: str = "", **attributes: object) -> Markup:
+def tag(name: str, text: str = "", **attributes: object) -> Markup:
+    """An element; text and attributes are escaped."""
     inner = Markup("").join(
         Markup(' {}="{}"').format(key.rstrip("_").replace("_", "-"), value) for key, value in attributes.items()
     )
     return Markup("<{0}{1}>{2}</{0}>").format(Markup(name), inner, text)
 
 
-def _line(x1: float, y1: float, x2: float, y2: float, kind: str) -> Markup:
-    return _tag("line", x1=round(x1, 1), y1=round(y1, 1), x2=round(x2, 1), y2=round(y2, 1), class_=kind)
+def line(x1: float, y1: float, x2: float, y2: float, kind: str) -> Markup:
+    """A line of a class of the style sheet."""
+    return tag("line", x1=round(x1, 1), y1=round(y1, 1), x2=round(x2, 1), y2=round(y2, 1), class_=kind)
 
 
-def _text(x: float, y: float, words: str, kind: str = "", anchor: str = "start") -> Markup:
-    return _tag("text", words, x=round(x, 1), y=round(y, 1), class_=kind, text_anchor=anchor)
+def words_at(x: float, y: float, words: str, kind: str = "", anchor: str = "start") -> Markup:
+    """Words at a place."""
+    return tag("text", words, x=round(x, 1), y=round(y, 1), class_=kind, text_anchor=anchor)
 
 
 def ruler_marks(margin: MarginView, x: float, y: float, width: float) -> Markup:
@@ -47,20 +50,20 @@ def ruler_marks(margin: MarginView, x: float, y: float, width: float) -> Markup:
         share: float = (min(max(value, low), high) - low) / (high - low)
         return x + width * share
 
-    parts = [_line(x, y, x + width, y, "rule")]
+    parts = [line(x, y, x + width, y, "rule")]
     if margin.expected:
-        parts.append(_line(at(margin.expected[0]), y, at(margin.expected[1]), y, "expected"))
-    parts += [_line(at(v), y - 6, at(v), y + 6, "limit") for v in (margin.low, margin.high) if v is not None]
+        parts.append(line(at(margin.expected[0]), y, at(margin.expected[1]), y, "expected"))
+    parts += [line(at(v), y - 6, at(v), y + 6, "limit") for v in (margin.low, margin.high) if v is not None]
     if margin.value is not None:
-        parts.append(_line(at(margin.value), y - 9, at(margin.value), y + 9, f"tick {STANDING_CLASS[margin.standing]}"))
+        parts.append(line(at(margin.value), y - 9, at(margin.value), y + 9, f"tick {STANDING_CLASS[margin.standing]}"))
     return Markup("").join(parts)
 
 
 def ruler(margin: MarginView, tongue: Tongue = ENGLISH) -> Markup:
     """One ruler as a picture of its own; the words beside it on the page say the same."""
     said = f"{tongue.word(margin.text)}, {tongue.word(margin.standing)}"
-    inside = Markup("{}{}").format(_tag("title", said), ruler_marks(margin, 4, 12, 152))
-    return _tag("svg", inside, viewBox="0 0 160 24", class_="ruler", role="img", aria_label=said)
+    inside = Markup("{}{}").format(tag("title", said), ruler_marks(margin, 4, 12, 152))
+    return tag("svg", inside, viewBox="0 0 160 24", class_="ruler", role="img", aria_label=said)
 
 
 @dataclass(frozen=True)
@@ -125,24 +128,24 @@ def strip(picture: Picture, width: int, tongue: Tongue = ENGLISH) -> Markup:
     where |= {spot.place.name: (sheet.x(spot.metres), sheet.y(spot.row)) for spot in spots}
     fed = [where[spot.place.name][1] for spot in spots if spot.above == picture.headend.name]
     title = say("Single-line strip of {site}", site=picture.site)
-    parts = [_tag("title", tongue.say(title)), *_scale_marks(most_m, sheet)]
-    parts.append(_line(_LEFT, sheet.y(0) - 14, _LEFT, max(fed, default=sheet.y(0)) + 14, "bus"))
-    parts.append(_text(_LEFT - 8, sheet.y(0) + 5, picture.headend.name, "place", "end"))
+    parts = [tag("title", tongue.say(title)), *_scale_marks(most_m, sheet)]
+    parts.append(line(_LEFT, sheet.y(0) - 14, _LEFT, max(fed, default=sheet.y(0)) + 14, "bus"))
+    parts.append(words_at(_LEFT - 8, sheet.y(0) + 5, picture.headend.name, "place", "end"))
     lines = [_way(spot, where, picture.headend.name, tongue) for spot in spots]
     words = [_spot_words(spot, where, sheet) for spot in spots]
     height = _TOP + rows * sheet.row_height + (10 if narrow else 0)
     inside = Markup("").join([*parts, *lines, *words])
-    return _tag("svg", inside, viewBox=f"0 0 {width} {height}", class_="strip", role="img")
+    return tag("svg", inside, viewBox=f"0 0 {width} {height}", class_="strip", role="img")
 
 
 def _scale_marks(most_m: float, sheet: _Sheet) -> list[Markup]:
     most_marks = sheet.width / 110
     steps = (50, 100, 200, 250, 500, 1000, 2000, 5000, 10_000, 50_000)
     step = next((s for s in steps if most_m / s <= most_marks), steps[-1])
-    marks = [_line(_LEFT, 16, sheet.x(most_m), 16, "rule")]
+    marks = [line(_LEFT, 16, sheet.x(most_m), 16, "rule")]
     for metres in range(0, int(most_m) + 1, step):
         x = sheet.x(metres)
-        marks += [_line(x, 12, x, 20, "rule"), _text(x, 10, f"{metres} m", "small", "middle")]
+        marks += [line(x, 12, x, 20, "rule"), words_at(x, 10, f"{metres} m", "small", "middle")]
     return marks
 
 
@@ -155,26 +158,26 @@ def _way(spot: _Spot, where: dict[str, tuple[float, float]], headend: str, tongu
     parts = []
     for kind, dy in kinds:
         if y0 != y and spot.above != headend:
-            parts += [_line(x0 - 8, y0 + dy, down, y0 + 14, kind), _line(down + dy, y0 + 14, down + dy, y + dy, kind)]
-        parts.append(_line(down + dy if y0 != y and spot.above != headend else x0, y + dy, x - 8, y + dy, kind))
+            parts += [line(x0 - 8, y0 + dy, down, y0 + 14, kind), line(down + dy, y0 + 14, down + dy, y + dy, kind)]
+        parts.append(line(down + dy if y0 != y and spot.above != headend else x0, y + dy, x - 8, y + dy, kind))
     if spot.place.metres is None:
-        parts.append(_text((down + x) / 2, y - 8, tongue.say(say("radio")), "small", "middle"))
+        parts.append(words_at((down + x) / 2, y - 8, tongue.say(say("radio")), "small", "middle"))
     return Markup("").join(parts)
 
 
 def _spot_words(spot: _Spot, where: dict[str, tuple[float, float]], sheet: _Sheet) -> Markup:
     place, (x, y) = spot.place, where[spot.place.name]
     kind = place.state.replace(" ", "-")
-    parts = [_tag("circle", cx=round(x, 1), cy=round(y, 1), r=8, class_=f"pole {kind}")]
+    parts = [tag("circle", cx=round(x, 1), cy=round(y, 1), r=8, class_=f"pole {kind}")]
     at, anchor = (_LEFT + 12, "start") if sheet.narrow else (x, "middle")
     if sheet.narrow:
-        name = _tag("a", _tag("tspan", place.name, class_="place"), href=f"/pole/{place.name}")
-        state = _tag("tspan", sheet.tongue.word(place.state), dx=9, class_=f"word {kind}")
-        parts.append(_text(at, y + 26, Markup("").join([name, state])))
+        name = tag("a", tag("tspan", place.name, class_="place"), href=f"/pole/{place.name}")
+        state = tag("tspan", sheet.tongue.word(place.state), dx=9, class_=f"word {kind}")
+        parts.append(words_at(at, y + 26, Markup("").join([name, state])))
     else:
-        name = _text(at, y + 30, place.name, "place", anchor)
-        parts.append(_tag("a", name, href=f"/pole/{place.name}"))
-        parts.append(_text(at, y + 44, sheet.tongue.word(place.state), f"word {kind}", anchor))
+        name = words_at(at, y + 30, place.name, "place", anchor)
+        parts.append(tag("a", name, href=f"/pole/{place.name}"))
+        parts.append(words_at(at, y + 44, sheet.tongue.word(place.state), f"word {kind}", anchor))
     return Markup("").join(parts + _margins(place, x, y, sheet))
 
 
@@ -189,7 +192,7 @@ def _margins(place: PlaceView, x: float, y: float, sheet: _Sheet) -> list[Markup
         thin = min(known, key=lambda m: m.margin if m.margin is not None else math.inf)
         number = sheet.tongue.say(say("{margin:.1f} {unit}", margin=thin.margin, unit=unit))
         parts.append(ruler_marks(thin, rx, ry, 56))
-        parts.append(_text(rx + 62, ry + 4, number, f"small {STANDING_CLASS[thin.standing]}"))
+        parts.append(words_at(rx + 62, ry + 4, number, f"small {STANDING_CLASS[thin.standing]}"))
     return parts
 
 
@@ -208,7 +211,7 @@ def over_time(
     w, h, bottom = 640, 150, 22
     ok = [i for i in range(len(times_s)) if math.isfinite(means[i])]
     if len(ok) < 2:
-        return _tag("p", tongue.say(say("Not enough readings in this range yet.")), class_="small")
+        return tag("p", tongue.say(say("Not enough readings in this range yet.")), class_="small")
     limits = [limit for limit in limits if math.isfinite(limit)]
     # No light at all has no place on a scale: there the mean alone is drawn.
     lows = [low if math.isfinite(low) else mean for low, mean in zip(lows, means, strict=True)]
@@ -233,14 +236,14 @@ def over_time(
     under = " ".join(f"{px(times_s[i]):.1f},{py(lows[i]):.1f}" for i in reversed(ok))
     mean = " ".join(f"{px(times_s[i]):.1f},{py(means[i]):.1f}" for i in ok)
     parts = [
-        _tag("title", title),
-        _tag("polygon", points=f"{top} {under}", class_="range"),
-        _tag("polyline", points=mean, class_="mean"),
+        tag("title", title),
+        tag("polygon", points=f"{top} {under}", class_="range"),
+        tag("polyline", points=mean, class_="mean"),
     ]
-    parts += [_line(left, py(limit), w - 8, py(limit), "limit-line") for limit in near]
-    parts += [_text(left - 6, py(value) + 4, words, "small", "end") for value, words in marks]
+    parts += [line(left, py(limit), w - 8, py(limit), "limit-line") for limit in near]
+    parts += [words_at(left - 6, py(value) + 4, words, "small", "end") for value, words in marks]
     for share, anchor in ((0.0, "start"), (0.5, "middle"), (1.0, "end")):
         t = t0 + share * (t1 - t0)
         words = datetime.fromtimestamp(t, zone).strftime("%d %b %Y" if t1 - t0 > 3 * 86_400 else "%d %b %H:%M")
-        parts.append(_text(px(t), h - 6, words, "small", anchor))
-    return _tag("svg", Markup("").join(parts), viewBox=f"0 0 {w} {h}", class_="over-time", role="img")
+        parts.append(words_at(px(t), h - 6, words, "small", anchor))
+    return tag("svg", Markup("").join(parts), viewBox=f"0 0 {w} {h}", class_="over-time", role="img")

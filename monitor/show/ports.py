@@ -2,11 +2,20 @@
 
 from collections.abc import AsyncIterator, Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol
+from pathlib import Path
+from typing import Any, Final, Protocol
 
+from monitor.budgets.expected import SiteBudget
 from monitor.facts.words import Tongue
+from monitor.show.charts import Chart
 from monitor.show.month import Month
+from monitor.show.standing import Standing
 from monitor.show.views import AlarmView, Picture
+
+UPLINK: Final = "uplink_percent"
+"""Stands for a quantity: what comes from a pole, as a share of its uplink; made from counters when it is drawn."""
+SPANS_S: Final = {"day": 86_400.0, "week": 7 * 86_400.0, "year": 430 * 86_400.0}
+"""Ranges of charts; the longest is what a year and its season before need."""
 
 
 class Refused(ValueError):
@@ -24,6 +33,69 @@ class Line:
     missed: int
     resolution_s: float
     latest_resolution_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class PortSeen:
+    """One port of a switch: what the plan has there, what was seen, and what is not as planned."""
+
+    port: str
+    planned: str
+    seen: str
+    wrong: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceSeen:
+    """One place of the last audit; ``at_s`` is None where its switch has not been read yet."""
+
+    place: str
+    at_s: float | None
+    next_to: str
+    ports: tuple[PortSeen, ...]
+    wrong: tuple[str, ...]
+
+    @property
+    def differing(self) -> int:
+        """How much is not as planned."""
+        return len(self.wrong) + sum(len(one.wrong) for one in self.ports)
+
+
+@dataclass(frozen=True, slots=True)
+class Planned:
+    """The plan in force: its budgets, in which units lengths are shown, and its file."""
+
+    budget: SiteBudget
+    imperial: bool
+    file: str
+
+
+class AtPole(Protocol):
+    """What somebody who stands at a pole needs."""
+
+    def begin(self, pole: str) -> None:
+        """Read it each second, for ten minutes from now. Raises Refused."""
+        ...
+
+    def look(self, pole: str) -> Standing:
+        """How it stands now."""
+        ...
+
+    async def stamp(self, pole: str, which: str, who: str) -> None:
+        """Hold how it stands, as ``before`` or ``after``. Raises Refused."""
+        ...
+
+    async def note(self, pole: str, who: str, text: str, baseline: bool, photo: bytes) -> None:
+        """Keep what was done. Raises Refused."""
+        ...
+
+    def photo(self, name: str) -> Path:
+        """The file of a photo. Raises Refused."""
+        ...
+
+    async def done_at(self, pole: str) -> list[tuple[float, str, str, str]]:
+        """When, who, what, name of the photo; newest first."""
+        ...
 
 
 class Site(Protocol):
@@ -99,6 +171,35 @@ class Site(Protocol):
 
     async def drill_report(self) -> dict[str, Any]:
         """The steps of the last drill; Refused where there was none."""
+        ...
+
+    @property
+    def at_pole(self) -> AtPole:
+        """For whoever stands at a pole."""
+        ...
+
+    def coming(self) -> tuple[str, ...]:
+        """Which margins end next, the first pole to visit first."""
+        ...
+
+    def survey(self) -> tuple[PlaceSeen, ...]:
+        """What the last audit of each switch has seen."""
+        ...
+
+    def planned(self) -> Planned:
+        """The plan in force."""
+        ...
+
+    async def chart(self, resource: str, quantity: str, title: str, from_s: float, to_s: float) -> Chart:
+        """A quantity between two times, with its limits, baseline, repairs and forecast. Raises Refused."""
+        ...
+
+    def charts_file(self) -> Path:
+        """What draws charts in the browser."""
+        ...
+
+    def charts_ready(self) -> bool:
+        """Is there what draws charts in the browser?"""
         ...
 
     async def history(self, resource: str, quantity: str, from_s: float, to_s: float, points: int) -> Line:

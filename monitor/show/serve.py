@@ -2,6 +2,7 @@
 
 import asyncio
 import contextlib
+import ssl
 from collections.abc import Iterator, Sequence
 from socket import socket
 from typing import Any
@@ -19,7 +20,7 @@ class _Embedded(uvicorn.Server):
 class Serving:
     """An application served on sockets until closed."""
 
-    def __init__(self, app: Any, sockets: Sequence[socket]) -> None:
+    def __init__(self, app: Any, sockets: Sequence[socket], tls: ssl.SSLContext | None = None) -> None:
         config = uvicorn.Config(
             app,
             http="h11",
@@ -32,6 +33,9 @@ class Serving:
             timeout_graceful_shutdown=1,
             limit_concurrency=200,
         )
+        if tls is not None:
+            config.load()
+            config.ssl = tls
         self._server, self._sockets = _Embedded(config), list(sockets)
         self.task: asyncio.Task[None] | None = None
 

@@ -2,17 +2,21 @@
 
 from collections.abc import Awaitable, Callable
 from pathlib import Path
+from typing import Annotated
 from urllib.parse import urlsplit
 
-from fastapi import FastAPI, Request, Response
+from fastapi import APIRouter, Depends, FastAPI, Form, Query, Request, Response
 from fastapi.exceptions import HTTPException
-from fastapi.responses import JSONResponse, PlainTextResponse
+from fastapi.responses import FileResponse, HTMLResponse, JSONResponse, PlainTextResponse, RedirectResponse
 from fastapi.staticfiles import StaticFiles
 
 from monitor.show.api import api
+from monitor.show.door import ShutOut, Visitor
+from monitor.show.entrance import Entrance, inside, refused_for, sent_by_form, turned_away
 from monitor.show.openmetrics import CONTENT_TYPE, exposition
-from monitor.show.pages import pages
 from monitor.show.ports import Refused, Site
+from monitor.show.rendering import environment
+from monitor.show.routes import pages
 
 _HEADERS = {
     "Content-Security-Policy": "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; "
@@ -21,25 +25,37 @@ _HEADERS = {
     "Referrer-Policy": "same-origin",  # with no-referrer a browser hides the origin of our own forms, too
     "Cross-Origin-Opener-Policy": "same-origin",
 }
-_OURSELVES = {"localhost", "127.0.0.1", "::1"}
-_BY_LINK = ("/answer/", "/static/")
-MOST_BODY_BYTES = 16_384
 
 
-def application(site: Site, version: str) -> FastAPI:
+def application(site: Site, version: str, entrance: Entrance) -> FastAPI:
     """Everything that is served of a running site."""
-    app = FastAPI(title="farpole", version=version, docs_url=None, redoc_url=None)
+    app = FastAPI(
+        title="farpole",
+        version=version,
+        docs_url=None,
+        redoc_url=None,
+        openapi_url="/api/openapi.json",
+        summary=SUMMARY,
+    )
     app.include_router(api(site))
     app.include_router(pages(site))
+    app.include_router(entering(site, entrance))
     app.mount("/static", StaticFiles(directory=Path(__file__).parent / "static"), "static")
 
     @app.get("/metrics", include_in_schema=False)
     async def metrics() -> Response:
         return Response(exposition(site.picture()), media_type=CONTENT_TYPE)
 
+    @app.get("/charts.js", include_in_schema=False)
+    async def charts() -> Response:
+        if not site.charts_ready():
+            raise HTTPException(404, "what draws charts is not installed: pip install 'farpole[review]'")
+        kept = {"Cache-Control": "private, max-age=86400"}
+        return FileResponse(site.charts_file(), media_type="text/javascript", headers=kept)
+
     @app.exception_handler(Refused)
     async def not_now(_: Request, refused: Refused) -> Response:
-        return PlainTextResponse(f"{refused}\n", 503)
+        return JSONResponse({"detail": str(refused)}, 503)
 
     @app.exception_handler(HTTPException)
     async def said(_: Request, error: HTTPException) -> Response:
@@ -47,10 +63,12 @@ def application(site: Site, version: str) -> FastAPI:
 
     @app.middleware("http")
     async def guard(request: Request, go_on: Callable[[Request], Awaitable[Response]]) -> Response:
-        refusal = refused_for(request, urlsplit(site.public_url() or "").hostname)
-        if refusal:
-            return PlainTextResponse(refusal + "\n", 403)
-        response = await go_on(request)
+        refusal = refused_for(request, entrance, urlsplit(site.public_url() or "").hostname)
+        visitor = None if refusal else entrance.visitor(request)
+        request.state.visitor = visitor
+        response = PlainTextResponse(refusal + "\n", 403) if refusal else turned_away(request, entrance, visitor)
+        if response is None:
+            response = await go_on(request)
         response.headers.update(_HEADERS)
         if not request.url.path.startswith("/static/"):
             response.headers.setdefault("Cache-Control", "no-store")
@@ -59,22 +77,42 @@ def application(site: Site, version: str) -> FastAPI:
     return app
 
 
-def refused_for(request: Request, public: str | None = None) -> str:
-    """Why a request is not taken, or empty: it names another host, comes from another site's page, or is large.
+SUMMARY = "One site of remote poles: how it stands, its alarms and their causes, its history, and what may be done."
 
-    The page has no password yet and is served on loopback alone; a foreign page in the same browser must not
-    reach it by a name of its own (the Host header) or by a form (the Origin header). By the host of the plan's
-    ``public_url`` only signed links are answered, for each of which its signature stands.
-    """
-    host = urlsplit(f"//{request.headers.get('host', '')}").hostname
-    by_link = public is not None and host == public and request.url.path.startswith(_BY_LINK)
-    if host not in _OURSELVES and not by_link:
-        return "this page answers to 127.0.0.1 and localhost only, and to signed links by the plan's public_url"
-    if request.method != "GET":
-        origin = request.headers.get("origin")
-        if origin is not None and urlsplit(origin).netloc != request.headers.get("host"):
-            return "this form was sent by another site's page"
-        length = request.headers.get("content-length", "")
-        if not length.isdigit() or int(length) > MOST_BODY_BYTES:
-            return f"a request's body may have {MOST_BODY_BYTES} bytes and must say its length"
-    return ""
+
+def entering(site: Site, entrance: Entrance) -> APIRouter:
+    """Log in and out."""
+    routes = APIRouter(include_in_schema=False)
+
+    def form(to: str, why: str = "", status: int = 200, again_s: float = 0.0) -> Response:
+        found = environment(site.tongue()).get_template("enter.html").render(to=inside(to), why=why)
+        headers = {"Retry-After": f"{again_s:.0f}"} if again_s else {}
+        return HTMLResponse(found, status, headers)
+
+    @routes.get("/enter")
+    async def enter(to: Annotated[str, Query(max_length=500)] = "/") -> Response:
+        return form(to)
+
+    @routes.post("/enter")
+    async def entered(
+        request: Request,
+        name: Annotated[str, Form(max_length=60)],
+        password: Annotated[str, Form(max_length=200)],
+        to: Annotated[str, Form(max_length=500)] = "/",
+    ) -> Response:
+        try:
+            secret = await entrance.door.enter(name, password, entrance.address(request), entrance.now())
+        except ShutOut as out:
+            return form(to, str(out), 429 if out.again_s else 401, out.again_s)
+        going = RedirectResponse(inside(to), 303)
+        going.set_cookie(entrance.cookie, secret, path="/", secure=entrance.secure, httponly=True, samesite="lax")
+        return going
+
+    @routes.post("/leave")
+    async def leave(request: Request, _: Annotated[Visitor, Depends(sent_by_form)]) -> Response:
+        entrance.door.leave(request.cookies.get(entrance.cookie, ""))
+        going = RedirectResponse("/enter", 303)
+        going.delete_cookie(entrance.cookie, path="/", secure=entrance.secure, httponly=True, samesite="lax")
+        return going
+
+    return routes

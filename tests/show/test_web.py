@@ -1,8 +1,10 @@
 """The application over ASGI: what is served, what is refused, and that nothing from a device becomes markup."""
 
 import asyncio
+import re
 from collections.abc import AsyncIterator
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import httpx
@@ -12,8 +14,11 @@ from monitor.daemon.clock import HandClock
 from monitor.daemon.design import Design
 from monitor.daemon.desk import Desk
 from monitor.daemon.memory import Memory
-from monitor.show.door import Answer, sign
-from monitor.show.ports import Line
+from monitor.daemon.standing import AtThePole
+from monitor.show.charts import Chart
+from monitor.show.door import Door
+from monitor.show.entrance import Entrance
+from monitor.show.links import Answer, sign
 from monitor.show.web import application
 from tests.show.test_picture import RX, WELL, silence, take
 
@@ -31,8 +36,8 @@ class Told:
 
 
 class Quiet(Desk):
-    async def history(self, resource: str, quantity: str, from_s: float, to_s: float, points: int) -> Line:
-        return Line([from_s, to_s], [-7.2, -7.3], [-7.1, -7.2], [-7.0, -7.1], 0, 3600.0, 60.0)
+    async def chart(self, resource: str, quantity: str, title: str, from_s: float, to_s: float) -> Chart:
+        return Chart(title, "dBm", [from_s, to_s], [-7.2, -7.3], [-7.1, -7.2], [-7.0, -7.1], [(-19.5, "limit")])
 
 
 @pytest.fixture
@@ -49,12 +54,25 @@ def told(memory: Memory) -> Told:
 
 
 @pytest.fixture
-async def web(told: Told) -> AsyncIterator[httpx.AsyncClient]:
+def entrance() -> Entrance:
+    return Entrance(Door({}, {}), lambda: 1000.0)
+
+
+@pytest.fixture
+async def web(told: Told, entrance: Entrance, tmp_path: Path) -> AsyncIterator[httpx.AsyncClient]:
     desk = Quiet(HandClock(), "1.2.3")
     desk.opened(told)  # type: ignore[arg-type]  # stands in for the rounds
-    transport = httpx.ASGITransport(app=application(desk, "1.2.3"))
+    desk.standing = AtThePole(told, Notebook(), HandClock(), tmp_path)  # type: ignore[arg-type]  # stand-ins of the same shape
+    transport = httpx.ASGITransport(app=application(desk, "1.2.3", entrance))
     async with httpx.AsyncClient(transport=transport, base_url="http://127.0.0.1:8460") as client:
         yield client
+
+
+class Notebook:
+    """Stands in for the keeper: nothing was done here yet."""
+
+    async def ask(self, question: object) -> list[Any]:
+        return []
 
 
 @pytest.mark.parametrize(
@@ -69,6 +87,12 @@ async def web(told: Told) -> AsyncIterator[httpx.AsyncClient]:
         "/api/alarms",
         "/api/itself",
         "/api/places/creek",
+        "/api/openapi.json",
+        "/api/chart?resource=creek/switch&quantity=input_volts",
+        "/api/standing/creek",
+        "/pole/creek/here",
+        "/survey",
+        "/plan",
         "/static/farpole.css",
     ],
 )
@@ -85,7 +109,7 @@ async def test_what_is_not_there_is_404(web: httpx.AsyncClient, path: str) -> No
 
 
 async def test_no_inline_script_and_nothing_from_elsewhere(web: httpx.AsyncClient) -> None:
-    for path in ("/", "/alarms", "/pole/creek"):
+    for path in ("/", "/alarms", "/pole/creek", "/pole/creek/here", "/survey", "/plan"):
         page = (await web.get(path)).text
         assert page.count("<script") == 1
         assert '<script src="/static/farpole.js" defer></script>' in page
@@ -117,17 +141,25 @@ async def test_a_silent_pole_stands_on_top_with_what_to_take(web: httpx.AsyncCli
     assert "Isolate the feeder before touching DC" in page
 
 
-FORM = {"resource": "creek", "type": "pole-silent", "operator": "ack", "who": "jo", "note": ""}
+SENT = {"resource": "creek", "type": "pole-silent", "operator": "ack", "who": "jo", "note": ""}
+
+
+def token_of(page: str) -> str:
+    found = re.search(r'name="form_token" value="([^"]+)"', page)
+    assert found
+    return found[1]
 
 
 async def test_acknowledged_by_a_plain_form(web: httpx.AsyncClient, told: Told) -> None:
     silence(told.memory, "creek")
-    answer = await web.post("/act", data=FORM)
+    assert (await web.post("/act", data=SENT)).status_code == 403, "a form that is not of our pages"
+    form = {**SENT, "form_token": token_of((await web.get("/alarms")).text)}
+    answer = await web.post("/act", data=form)
     assert (answer.status_code, answer.headers["location"]) == (303, "/alarms")
     assert [change.what for change in told.changes] == ["ack"]
-    assert (await web.post("/act", data=FORM)).status_code == 409
-    assert (await web.post("/act", data={**FORM, "resource": "ridge"})).status_code == 404
-    assert (await web.post("/act", data={**FORM, "operator": "nonsense"})).status_code == 422
+    assert (await web.post("/act", data=form)).status_code == 409
+    assert (await web.post("/act", data={**form, "resource": "ridge"})).status_code == 404
+    assert (await web.post("/act", data={**form, "operator": "nonsense"})).status_code == 422
 
 
 @pytest.mark.parametrize("headers", [{"host": "evil.example"}, {"host": "127.0.0.1.evil.example"}, {"host": ""}])
@@ -146,7 +178,7 @@ async def test_by_the_public_name_only_signed_links_are_answered(web: httpx.Asyn
         link = f"/answer/{sign(b'k' * 32, Answer('jo', 'creek', 'pole-silent', '', alarm.raised_s, 4e9))}"
         for path in ("/", "/alarms", "/api/picture", "/metrics"):
             assert (await web.get(path, headers=outside)).status_code == 403
-        assert (await web.post("/act", data=FORM, headers=outside)).status_code == 403
+        assert (await web.post("/act", data=SENT, headers=outside)).status_code == 403
         assert (await web.get(link, headers={"host": "evil.example"})).status_code == 403
         assert (await web.post(link, headers={**outside, "origin": "https://evil.example"})).status_code == 403
         assert (await web.get("/static/farpole.css", headers=outside)).status_code == 200
@@ -159,21 +191,21 @@ async def test_by_the_public_name_only_signed_links_are_answered(web: httpx.Asyn
 
 async def test_a_form_from_another_page_is_refused(web: httpx.AsyncClient, told: Told) -> None:
     silence(told.memory, "creek")
-    answer = await web.post("/act", data=FORM, headers={"origin": "http://evil.example"})
+    answer = await web.post("/act", data=SENT, headers={"origin": "http://evil.example"})
     assert answer.status_code == 403
     assert told.changes == []
 
 
 async def test_a_large_body_is_refused(web: httpx.AsyncClient) -> None:
-    assert (await web.post("/act", data={**FORM, "note": "x" * 20_000})).status_code == 403
+    assert (await web.post("/act", data={**SENT, "note": "x" * 20_000})).status_code == 403
 
 
 async def test_before_the_site_is_open_it_says_so() -> None:
     desk = Desk(HandClock(), "1")
-    transport = httpx.ASGITransport(app=application(desk, "1"))
+    transport = httpx.ASGITransport(app=application(desk, "1", Entrance(Door({}, {}), lambda: 0.0)))
     async with httpx.AsyncClient(transport=transport, base_url="http://localhost") as client:
         answer = await client.get("/api/picture")
-    assert (answer.status_code, answer.text) == (503, "farpole is still starting\n")
+    assert (answer.status_code, answer.json()) == (503, {"detail": "farpole is still starting"})
 
 
 async def test_whoever_listens_hears_of_a_change(told: Told) -> None:

@@ -14,6 +14,7 @@ from monitor.facts.words import say
 from monitor.plan.datasheets import Sheets
 from monitor.plan.parts import Plan
 from monitor.plan.text import NotRight
+from monitor.show.door import Visitor
 from monitor.show.pages import Pages
 from monitor.simulation.faults import Fault
 from tests.house.catalogue import POT
@@ -100,7 +101,8 @@ async def test_no_page_has_a_word_that_is_not_of_the_sites_language(tarrow: Plan
     desk = Desk(farm.clock, "1.0")
     desk.opened(farm.rounds)
     pages = Pages(desk)
-    for page in (pages.site(), pages.alarms()):
+    jo = Visitor("", "operator", "")
+    for page in (pages.site(jo), pages.alarms(jo)):
         text = re.sub(r"(?s)<(script|style).*?</\1>|<[^>]*>", " ", bytes(page.body).decode())
         assert small_words(text, farm.memory.plan) == set(), text
 

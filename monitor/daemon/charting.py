@@ -1,0 +1,77 @@
+"""What a chart is made of: the history's line, the limits, the baseline and forecast of the last night, the repairs."""
+
+import math
+
+from monitor.budgets.bandwidth import LIMIT_SHARE
+from monitor.daemon.keeper import Keeper
+from monitor.daemon.memory import Memory
+from monitor.facts import resources
+from monitor.facts.quantities import QUANTITIES, UNITS
+from monitor.facts.readings import Slot
+from monitor.facts.words import Said, say
+from monitor.margins.rates import of_line
+from monitor.show.charts import Chart
+from monitor.show.naming import resolution_words
+from monitor.show.ports import UPLINK
+
+POINTS = 320
+FAR_S = 60 * 86_400.0
+"""From this span on a forecast has a place beside the readings."""
+
+
+class Charting:
+    """Charts of one site."""
+
+    def __init__(self, memory: Memory, keeper: Keeper) -> None:
+        self._memory, self._keeper = memory, keeper
+
+    async def chart(self, slot: Slot, title: str, from_s: float, to_s: float) -> Chart:
+        """One quantity between two times."""
+        if slot.quantity == UPLINK:
+            return await self._uplink(slot, title, from_s, to_s)
+        found = await self._keeper.ask(lambda store: store.series(slot, from_s, to_s, POINTS))
+        limit, verdict = self._memory.limits.get(slot), self._memory.verdicts.get(slot)
+        limits: list[tuple[float, str]] = []
+        if verdict is not None and verdict.limit_in_unit is not None:
+            limits.append((verdict.limit_in_unit, say("limit")))
+        if limit is not None:
+            limits += [(v, say("limit")) for v in (limit.low, limit.high) if v is not None]
+        far = to_s - from_s >= FAR_S and verdict is not None and verdict.forecast is not None
+        known = verdict.forecast if verdict is not None and far else None
+        return Chart(
+            title,
+            UNITS[QUANTITIES[slot.quantity].unit],
+            found.times_s.tolist(),
+            found.lows.tolist(),
+            found.means.tolist(),
+            found.highs.tolist(),
+            list({round(value, 6): (value, words) for value, words in limits}.values()),
+            verdict.judged.baseline.value if verdict is not None and verdict.judged is not None else None,
+            await self._repairs(slot, from_s, to_s),
+            (known.p10_months, known.p50_months, known.p90_months) if known is not None else None,
+            resolution_words(found.resolution_s, found.latest_resolution_s, int(found.missed.sum())),
+        )
+
+    async def _uplink(self, slot: Slot, title: str, from_s: float, to_s: float) -> Chart:
+        """What comes in at the port towards a pole, against its uplink."""
+        pole = resources.place_of(slot.resource)
+        port = self._memory.topology.uplink.get(pole, "")
+        budget = self._memory.budget.poles[pole].bandwidth
+        wide, narrow = Slot(port, "in_octets"), Slot(port, "narrow_in_octets")
+        found = await self._keeper.ask(lambda store: store.series(wide, from_s, to_s, POINTS))
+        if not len(found.times_s):
+            found = await self._keeper.ask(lambda store: store.series(narrow, from_s, to_s, POINTS))
+        times_s = found.times_s.tolist()
+        full = budget.uplink_megabits_per_s
+        shares = [100 * rate / full if full else math.nan for rate in of_line(times_s, found.means.tolist())]
+        missed = int(found.missed.sum())
+        words: Said | str = resolution_words(found.resolution_s, found.latest_resolution_s, missed)
+        limits = [(100 * LIMIT_SHARE, say("limit"))]
+        repairs = await self._repairs(slot, from_s, to_s)
+        return Chart(title, "%", times_s, shares, shares, shares, limits, None, repairs, None, words)
+
+    async def _repairs(self, slot: Slot, from_s: float, to_s: float) -> list[tuple[float, str]]:
+        place, known = resources.place_of(slot.resource), self._memory.verdicts.get(slot)
+        mine = {place, slot.resource, known.pole if known is not None else place}
+        repairs = await self._keeper.ask(lambda store: store.repairs(from_s))
+        return [(one.at_s, f"{one.who}: {one.text}") for one in repairs if one.resource in mine and one.at_s <= to_s]

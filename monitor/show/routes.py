@@ -1,0 +1,193 @@
+"""Routes of the pages and of their forms; live by server-sent events. Whoever only looks sends no form."""
+
+import asyncio
+from collections.abc import AsyncIterator, Awaitable
+from typing import Annotated
+from urllib.parse import quote
+
+from fastapi import APIRouter, Depends, File, Form, HTTPException, Request, UploadFile
+from fastapi.responses import (
+    FileResponse,
+    HTMLResponse,
+    PlainTextResponse,
+    RedirectResponse,
+    Response,
+    StreamingResponse,
+)
+
+from monitor.show.door import Visitor
+from monitor.show.entrance import may_act
+from monitor.show.pages import Pages
+from monitor.show.ports import Refused, Site
+
+Who = Annotated[str, Form(min_length=1, max_length=60)]
+Acting = Annotated[Visitor, Depends(may_act)]
+
+
+def visitor(request: Request) -> Visitor:
+    """Who looks; the entrance has found that out."""
+    found: Visitor = request.state.visitor
+    return found
+
+
+Looking = Annotated[Visitor, Depends(visitor)]
+
+
+async def _done(act: Awaitable[object], to: str) -> RedirectResponse:
+    """Do it and go on to a page; what is refused is said with 409."""
+    try:
+        await act
+    except Refused as refused:
+        raise HTTPException(409, str(refused)) from None
+    return RedirectResponse(to, 303)
+
+
+def pages(site: Site) -> APIRouter:
+    """Routes of the pages."""
+    routes, shown = APIRouter(include_in_schema=False), Pages(site)
+
+    @routes.get("/")
+    async def the_site(who: Looking) -> HTMLResponse:
+        return shown.site(who)
+
+    @routes.get("/alarms")
+    async def the_alarms(who: Looking) -> HTMLResponse:
+        return shown.alarms(who)
+
+    @routes.get("/survey")
+    async def the_survey(who: Looking) -> HTMLResponse:
+        return shown.survey(who)
+
+    @routes.get("/plan")
+    async def the_plan(who: Looking) -> HTMLResponse:
+        return shown.plan(who)
+
+    @routes.get("/review")
+    async def this_month(who: Looking) -> HTMLResponse:
+        return await shown.review(who, "")
+
+    @routes.get("/review/{month}")
+    async def one_month(who: Looking, month: str) -> HTMLResponse:
+        return await shown.review(who, month)
+
+    @routes.get("/pole/{name}")
+    async def one_pole(who: Looking, name: str, range: str = "week") -> HTMLResponse:
+        return await shown.pole(who, name, range)
+
+    @routes.get("/events")
+    async def events() -> StreamingResponse:
+        async def stream() -> AsyncIterator[str]:
+            yield "event: hello\ndata: farpole\n\n"
+            async for word in site.changes():
+                yield f"event: {word.replace(' ', '-')}\ndata: \n\n"
+
+        return StreamingResponse(stream(), media_type="text/event-stream", headers={"Cache-Control": "no-store"})
+
+    _acts(routes, site)
+    _standing(routes, shown, site)
+    _answers(routes, shown, site)
+    return routes
+
+
+def _acts(routes: APIRouter, site: Site) -> None:
+    @routes.post("/act")
+    async def act(
+        _: Acting,
+        resource: Annotated[str, Form(max_length=200)],
+        type: Annotated[str, Form(max_length=60)],
+        operator: Annotated[str, Form(pattern="^(ack|closed|shelved|un-shelved)$")],
+        who: Who,
+        qualifier: Annotated[str, Form(max_length=60)] = "",
+        note: Annotated[str, Form(max_length=500)] = "",
+    ) -> RedirectResponse:
+        try:
+            return await _done(site.operate(resource, type, qualifier, operator, who, note), "/alarms")
+        except KeyError:
+            raise HTTPException(404, f"there is no alarm {resource} {type}") from None
+
+    @routes.post("/cycle")
+    async def cycle(
+        _: Acting,
+        pole: Annotated[str, Form(max_length=200)],
+        port: Annotated[str, Form(max_length=60)],
+        who: Who,
+        why: Annotated[str, Form(min_length=3, max_length=500)],
+        confirmed: Annotated[bool, Form()],
+    ) -> RedirectResponse:
+        if not confirmed:
+            raise HTTPException(409, "confirm that nobody is working there")
+        return await _done(site.cycle(pole, port, who, why), f"/pole/{quote(pole)}")
+
+
+def _standing(routes: APIRouter, shown: Pages, site: Site) -> None:
+    @routes.get("/pole/{name}/here")
+    async def here(who: Looking, name: str) -> HTMLResponse:
+        return shown.standing(who, name)
+
+    @routes.post("/pole/{name}/here")
+    async def begin(_: Acting, name: str, who: Who, shelve: Annotated[bool, Form()] = False) -> RedirectResponse:
+        to = _here(site, name)
+
+        async def begun() -> None:
+            site.at_pole.begin(name)
+            if shelve:
+                await site.shelve(name, "", "1h", who, "somebody works at the pole")
+
+        return await _done(begun(), to)
+
+    @routes.post("/pole/{name}/here/stamp")
+    async def stamp(
+        _: Acting, name: str, who: Who, which: Annotated[str, Form(pattern="^(before|after)$")]
+    ) -> RedirectResponse:
+        to = _here(site, name)
+        return await _done(site.at_pole.stamp(name, which, who), to)
+
+    @routes.post("/pole/{name}/here/note")
+    async def note(
+        _: Acting,
+        name: str,
+        who: Who,
+        text: Annotated[str, Form(min_length=3, max_length=500)],
+        baseline: Annotated[bool, Form()] = False,
+        photo: Annotated[UploadFile | None, File()] = None,
+    ) -> RedirectResponse:
+        _here(site, name)
+        octets = await photo.read() if photo is not None else b""
+        return await _done(site.at_pole.note(name, who, text, baseline, octets), f"/pole/{quote(name)}")
+
+    @routes.get("/photo/{name}")
+    async def photo(name: str) -> Response:
+        try:
+            file = await asyncio.to_thread(site.at_pole.photo, name)
+        except Refused as refused:
+            raise HTTPException(404, str(refused)) from None
+        return FileResponse(file, headers={"Content-Disposition": "inline"})
+
+
+def _here(site: Site, name: str) -> str:
+    """The path of a pole's page for those who stand at it."""
+    if name not in [pole.name for pole in site.picture().poles]:
+        raise HTTPException(404, f"{name!r} is no pole of this site")
+    return f"/pole/{quote(name)}/here"
+
+
+def _answers(routes: APIRouter, shown: Pages, site: Site) -> None:
+    """Whoever comes by a link has a telephone in his hand: what does not work is said in words, too."""
+
+    @routes.get("/answer/{token}")
+    async def answer(token: str) -> Response:
+        try:
+            return shown.answer(*site.answering(token))
+        except Refused as refused:
+            return PlainTextResponse(f"{refused}\n", 404)
+
+    @routes.post("/answer/{token}")
+    async def answered(token: str) -> Response:
+        try:
+            person, _ = site.answering(token)
+        except Refused as refused:
+            return PlainTextResponse(f"{refused}\n", 404)
+        try:
+            return shown.answer(person, await site.answered(token), done=True)
+        except Refused as refused:
+            return PlainTextResponse(f"{refused}\n", 409)
