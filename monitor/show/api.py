@@ -74,7 +74,7 @@ class OnePlace(BaseModel):
     alarms: list[AlarmView]
 
 
-SHUT_OUT: dict[int | str, dict[str, Any]] = {code: {"model": Told} for code in (401, 403, 503)}
+SHUT_OUT: dict[int | str, dict[str, Any]] = {code: {"model": Told} for code in (400, 401, 403, 503)}
 NOT_THERE: dict[int | str, dict[str, Any]] = {404: {"model": Told}}
 REFUSED: dict[int | str, dict[str, Any]] = {**NOT_THERE, 409: {"model": Told}}
 

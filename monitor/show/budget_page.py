@@ -36,7 +36,9 @@ def drawing(pole: PoleBudget) -> Markup:
         )
     lines = "".join(f'<text x="110" y="{18 + 58 * i}">{escape(text)}</text>' for i, text in enumerate(words))
     return Markup(  # every word is escaped above or here
-        '<svg viewBox="0 0 900 90" class="run" role="img"><line x1="100" y1="38" x2="790" y2="38"/>'
+        '<svg viewBox="0 0 900 90" class="run" role="img">'
+        f"<title>{escape(start)} – {escape(pole.pole)}</title>"
+        '<line x1="100" y1="38" x2="790" y2="38"/>'
         '<line x1="100" y1="44" x2="790" y2="44" class="copper"/><circle cx="800" cy="41" r="9" class="pole"/>'
         f'<line x1="100" y1="24" x2="100" y2="58" class="bus"/>'
         f'<text x="92" y="46" text-anchor="end">{escape(start)}</text>'

@@ -135,7 +135,8 @@ def strip(picture: Picture, width: int, tongue: Tongue = ENGLISH) -> Markup:
     words = [_spot_words(spot, where, sheet) for spot in spots]
     height = _TOP + rows * sheet.row_height + (10 if narrow else 0)
     inside = Markup("").join([*parts, *lines, *words])
-    return tag("svg", inside, viewBox=f"0 0 {width} {height}", class_="strip", role="img")
+    # a group, not an image: the poles in it are links
+    return tag("svg", inside, viewBox=f"0 0 {width} {height}", class_="strip", role="group")
 
 
 def _scale_marks(most_m: float, sheet: _Sheet) -> list[Markup]:

@@ -75,7 +75,7 @@ def _change(before: float | None, now: float | None, unit: str) -> str:
     infinite = float("-inf") in (before, now)
     if before is None or now is None or infinite or not unit:
         return ""
-    unit, way = unit.replace("dBm", "dB"), now - before
+    unit, way = unit.replace("dBm", "dB"), round(now - before, 2)
     return say("{sign}{change:.2f} {unit}", sign="+" if way > 0 else "−" if way < 0 else "", change=abs(way), unit=unit)
 
 

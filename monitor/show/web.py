@@ -66,7 +66,7 @@ def application(site: Site, version: str, entrance: Entrance) -> FastAPI:
         refusal = refused_for(request, entrance, urlsplit(site.public_url() or "").hostname)
         visitor = None if refusal else entrance.visitor(request)
         request.state.visitor = visitor
-        response = PlainTextResponse(refusal + "\n", 403) if refusal else turned_away(request, entrance, visitor)
+        response = _refused(request, refusal) if refusal else turned_away(request, entrance, visitor)
         if response is None:
             response = await go_on(request)
         response.headers.update(_HEADERS)
@@ -75,6 +75,12 @@ def application(site: Site, version: str, entrance: Entrance) -> FastAPI:
         return response
 
     return app
+
+
+def _refused(request: Request, why: str) -> Response:
+    if request.url.path.startswith("/api/"):
+        return JSONResponse({"detail": why}, 403)
+    return PlainTextResponse(f"{why}\n", 403)
 
 
 SUMMARY = "One site of remote poles: how it stands, its alarms and their causes, its history, and what may be done."

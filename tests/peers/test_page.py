@@ -1,13 +1,25 @@
 """The page in a real browser (Debian's chromium): opens, shows a drop without reload, is acknowledged."""
 
 import asyncio
+import base64
 import socket
+import ssl
+from datetime import UTC, datetime, timedelta
 from functools import partial
+from importlib import resources
 from pathlib import Path
 from typing import Any
 
+import httpx
 import pytest
+from argon2 import PasswordHasher
+from cryptography import x509
+from cryptography.hazmat.primitives import hashes, serialization
+from cryptography.hazmat.primitives.asymmetric import ec
+from cryptography.x509.oid import NameOID
 
+from monitor.daemon.lock import HISTORY
+from monitor.history.store import Store
 from tests.conftest import need_peers
 from tests.whole.conftest import Farm, farm
 
@@ -89,7 +101,181 @@ async def acknowledged(farm: Farm, page: Any) -> None:
 
 async def seen_whole(page: Any, width: int) -> None:
     """Nothing sticks out sideways."""
-    assert await page.evaluate("document.documentElement.scrollWidth") <= width
+    assert await page.evaluate("document.documentElement.scrollWidth") <= width, page.url
+
+
+PAGES = ("/", "/alarms", "/survey", "/plan", "/review", "/pole/creek?range=day", "/pole/creek/here", "/pole/ridge")
+AXE = resources.files("axe_playwright_python") / "axe.min.js"
+RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
+"""Tags of axe-core's rules: WCAG 2.2, levels A and AA."""
+
+
+@pytest.mark.parametrize("width", [1280, 360])
+async def test_every_page_is_accessible_and_keeps_to_its_policy(farm: Farm, tmp_path: Path, width: int) -> None:
+    need_peers("chromium")
+    from playwright.async_api import async_playwright
+
+    daemon, address = await page_of(farm)
+    wrong: list[str] = []
+    async with async_playwright() as playwright:
+        browser = await playwright.chromium.launch(executable_path="/usr/bin/chromium", args=ARGUMENTS)
+        page = await browser.new_page(viewport={"width": width, "height": 900})
+        page.on("console", lambda message: wrong.append(message.text) if message.type == "error" else None)
+        page.on("pageerror", lambda error: wrong.append(str(error)))
+        farm.breaks("dirty-connector", "yards")
+        for path in PAGES:
+            await page.goto(address + path)
+            await page.wait_for_timeout(800)
+            await seen_whole(page, width)
+            # The policy is for what the page itself would run; what the tool evaluates is no part of the page.
+            await page.evaluate(AXE.read_text(encoding="utf-8"))
+            found = await page.evaluate("tags => axe.run({runOnly: tags})", RULES)
+            said = [(one["id"], one["nodes"][0]["html"][:120]) for one in found["violations"]]
+            assert said == [], path
+            await page.screenshot(path=tmp_path / f"{path.strip('/').replace('/', '-') or 'site'}-{width}.png")
+        await browser.close()
+    daemon.terminate()
+    await daemon.wait()
+    assert wrong == []
+
+
+async def test_at_the_pole_each_second_before_and_after_and_a_new_baseline(farm: Farm) -> None:
+    need_peers("chromium")
+    from playwright.async_api import async_playwright
+
+    daemon, address = await page_of(farm)
+    async with async_playwright() as playwright:
+        browser = await playwright.chromium.launch(executable_path="/usr/bin/chromium", args=ARGUMENTS)
+        await work_at_yards(farm, await browser.new_page(viewport={"width": 360, "height": 900}), address)
+        await browser.close()
+    daemon.terminate()
+    await daemon.wait()
+    with Store(farm.settings.data / HISTORY, read_only=True) as store:
+        [repair] = store.repairs()
+        assert (repair.resource, repair.who, repair.text) == ("yards", "jo", "re-made the joint")
+        assert "yards/optic/5 rx_dbm" in {f"{one.resource} {one.quantity}" for one in store.baselines()}
+        assert [one.resource for one in store.shelves()] == ["yards"], "nobody is called while he stands there"
+
+
+async def work_at_yards(farm: Farm, page: Any, address: str) -> None:
+    await page.goto(f"{address}/pole/yards")
+    await page.click("text=I stand at this pole")
+    await page.fill("input[name=who] >> nth=0", "jo")
+    await page.click("button:has-text('Begin: each second')")
+    row = "tr:has-text('volts at the switch')"
+    await page.wait_for_selector(row, timeout=15_000)
+    farm.breaks("corroded-joint", "yards")
+    times = {await page.inner_text("p.left")}
+    for _ in range(4):
+        await page.wait_for_timeout(1000)
+        times.add(await page.inner_text("p.left"))
+    assert len(times) >= 4, "it goes on each second"
+    await page.click("button:has-text('Hold these as before')")
+    await page.wait_for_selector(f"{row} >> td.before:has-text('V')")
+    farm.repaired()
+    await page.wait_for_timeout(3000)
+    await page.click("button:has-text('Hold these as after')")
+    await page.wait_for_selector(f"{row} >> td.after:has-text('V')")
+    await page.fill("input[name=text]", "re-made the joint")
+    await page.set_input_files("input[name=photo]", {"name": "j.png", "mimeType": "image/png", "buffer": PNG})
+    await page.click("button:has-text('Keep')")
+    await page.wait_for_selector("ul.done >> text=re-made the joint")
+    await page.locator("ul.done img").scroll_into_view_if_needed()
+    await page.wait_for_timeout(1000)
+    assert await page.evaluate("document.querySelector('ul.done img').naturalWidth") == 1
+
+
+PNG = base64.b64decode(
+    "iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAYAAAAfFcSJAAAADUlEQVR42mNk+M9QDwADhgGAWjR9awAAAABJRU5ErkJggg=="
+)
+"""One pixel."""
+
+
+async def test_by_keyboard_alone(farm: Farm) -> None:
+    """WCAG 2.1.1: everything can be done from the keyboard; 2.4.7: and the focus is seen."""
+    need_peers("chromium")
+    from playwright.async_api import async_playwright
+
+    daemon, address = await page_of(farm)
+    farm.breaks("feeder-open", "creek")
+    async with async_playwright() as playwright:
+        browser = await playwright.chromium.launch(executable_path="/usr/bin/chromium", args=ARGUMENTS)
+        page = await browser.new_page(viewport={"width": 1280, "height": 900})
+        await page.goto(f"{address}/alarms")
+        await page.wait_for_selector("article.alarm", timeout=30_000)
+        await page.keyboard.press("Tab")
+        assert await page.evaluate("document.activeElement.textContent") == "to the content"
+        for _ in range(40):
+            await page.keyboard.press("Tab")
+            if await page.evaluate("document.activeElement.name") == "who":
+                break
+        assert await page.evaluate("getComputedStyle(document.activeElement).outlineStyle") == "solid"
+        await page.keyboard.type("jo")
+        await page.keyboard.press("Enter")
+        await page.wait_for_selector("article b:has-text('ack')")
+        await browser.close()
+    daemon.terminate()
+    await daemon.wait()
+
+
+async def test_from_elsewhere_only_with_a_password_and_tls(farm: Farm, tmp_path: Path) -> None:
+    secrets, port = farm.settings.secrets_file, free_port()
+    assert secrets is not None
+    words = [*map(str, ("--plan", farm.settings.plan_file, "--data", farm.settings.data, "--secrets", secrets))]
+    refused = await output(farm.command("run", *words, "--page", f"0.0.0.0:{port}"))
+    assert refused[0] == 2
+    assert "nobody has a password" in refused[1]
+    made = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1).hash("a long road home")
+    entry = f"  jo: {{kind: log-in, role: operator, password_argon2: '{made}'}}\n"
+    secrets.write_text(secrets.read_text(encoding="utf-8").rstrip() + "\n" + entry, encoding="utf-8")
+    refused = await output(farm.command("run", *words, "--page", f"0.0.0.0:{port}"))
+    assert refused[0] == 2
+    assert "in clear" in refused[1]
+    certificate, key = certified(tmp_path)
+    more = ["--page", f"127.0.0.1:{port}", "--certificate", str(certificate), "--key", str(key)]
+    daemon = await asyncio.create_subprocess_exec(*farm.command("run", *words, *more), stderr=asyncio.subprocess.PIPE)
+    await farm.until(partial(up, farm))
+    trusted = ssl.create_default_context(cafile=str(certificate))
+    async with httpx.AsyncClient(verify=trusted, base_url=f"https://localhost:{port}") as client:
+        assert (await client.get("/")).status_code == 200
+    daemon.terminate()
+    await daemon.communicate()
+
+
+def free_port() -> int:
+    with socket.create_server(("127.0.0.1", 0)) as probe:
+        return int(probe.getsockname()[1])
+
+
+async def output(command: list[str]) -> tuple[int, str]:
+    process = await asyncio.create_subprocess_exec(*command, stderr=asyncio.subprocess.PIPE)
+    _, err = await asyncio.wait_for(process.communicate(), 20)
+    return process.returncode or 0, err.decode()
+
+
+def certified(folder: Path) -> tuple[Path, Path]:
+    """A certificate of the test's own for localhost, and its key."""
+    key = ec.generate_private_key(ec.SECP256R1())
+    name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "localhost")])
+    now = datetime.now(UTC)
+    made = (
+        x509.CertificateBuilder()
+        .subject_name(name)
+        .issuer_name(name)
+        .public_key(key.public_key())
+        .serial_number(x509.random_serial_number())
+        .not_valid_before(now - timedelta(days=1))
+        .not_valid_after(now + timedelta(days=1))
+        .add_extension(x509.SubjectAlternativeName([x509.DNSName("localhost")]), False)
+        .add_extension(x509.BasicConstraints(ca=True, path_length=None), True)
+        .sign(key, hashes.SHA256())
+    )
+    certificate, secret = folder / "page.pem", folder / "page.key"
+    certificate.write_bytes(made.public_bytes(serialization.Encoding.PEM))
+    secret.write_bytes(
+        key.private_bytes(serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption())
+    )
+    return certificate, secret
 
 
 async def test_a_taken_port_is_one_line_and_monitoring_goes_on(farm: Farm) -> None:
