@@ -35,7 +35,8 @@ def _place(memory: Memory, place: str, all_found: Iterable[Device], beside: Mapp
         wrong += beside.get(resources.load(place, load.name), ()) if load is not None else ()
         who = ", ".join(f"{one.mac} {' '.join(one.addresses)}".strip() for one in here if one.port == port)
         planned = load.name if load is not None else say("not in the plan")
-        rows.append(PortSeen(port, planned, who or say("nothing seen"), tuple(wrong)))
+        nothing = say("nothing seen") if place in memory.audited else say("not read yet")
+        rows.append(PortSeen(port, planned, who or nothing, tuple(wrong)))
     heard = ", ".join(dict.fromkeys(n.name or n.chassis for n in switch.neighbours)) if switch else ""
     at_s = memory.audited.get(place)
     return PlaceSeen(place, at_s, heard, tuple(rows), tuple(beside.get(resources.switch(place), ())))

@@ -15,6 +15,9 @@ from monitor.daemon.design import Design
 from monitor.daemon.desk import Desk
 from monitor.daemon.memory import Memory
 from monitor.daemon.standing import AtThePole
+from monitor.devices.decode.bridge import Station
+from monitor.devices.decode.lldp import Neighbour
+from monitor.devices.found import SwitchFound
 from monitor.show.charts import Chart
 from monitor.show.door import Door
 from monitor.show.entrance import Entrance
@@ -131,6 +134,16 @@ async def test_names_from_outside_end_up_as_text(web: httpx.AsyncClient, told: T
     finally:
         original = plan.model_copy(update={"poles": [pole, *plan.poles[1:]]})
         object.__setattr__(told.memory.design, "plan", original)
+
+
+async def test_what_a_stranger_calls_himself_ends_up_as_text(web: httpx.AsyncClient, told: Told) -> None:
+    """Whoever plugs in at a pole may say any name by LLDP (IEEE 802.1AB sends octets, no HTML)."""
+    neighbour = Neighbour(1, "1", EVIL, EVIL, EVIL, EVIL, ())
+    told.memory.found["creek"] = SwitchFound("creek", True, {1: "1"}, (Station(EVIL, 1),), (neighbour,))
+    told.memory.audited["creek"] = 1.0
+    page = (await web.get("/survey")).text
+    assert "<script>alert" not in page
+    assert "&lt;script&gt;" in page
 
 
 async def test_a_silent_pole_stands_on_top_with_what_to_take(web: httpx.AsyncClient, memory: Memory) -> None:
