@@ -28,6 +28,7 @@ class Farm:
     site: LiveSite
     settings: Settings
     received: list[tuple[str, str]] = field(default_factory=list)
+    started: list[asyncio.subprocess.Process] = field(default_factory=list)
 
     def breaks(self, fault: str, pole: str) -> None:
         self.site.world.faults.append(Fault(fault, pole, 0.0))
@@ -54,7 +55,8 @@ class Farm:
         """A daemon of its own process; ``log`` is where its stderr goes."""
         s = self.settings
         words = ["--plan", s.plan_file, "--data", s.data, "--secrets", s.secrets_file, "--page", page]
-        return await asyncio.create_subprocess_exec(*self.command("run", *map(str, words)), stderr=log)
+        self.started.append(await asyncio.create_subprocess_exec(*self.command("run", *map(str, words)), stderr=log))
+        return self.started[-1]
 
     async def until(self, what: Callable[[], Awaitable[bool]], seconds: float = 30) -> None:
         """Wait for something to become true, no longer than ``seconds``."""
@@ -82,6 +84,10 @@ async def farm(tmp_path: Path, tarrow: Plan) -> AsyncIterator[Farm]:
     running = asyncio.create_task(site.run(clock.wall_s, clock.sleep))
     made = Farm(site, lay_out(tmp_path, site.plan, "farm-word", receiver.port, None), received)
     yield made
+    for one in made.started:
+        if one.returncode is None:  # a test that failed has left it running
+            one.kill()
+            await one.wait()
     running.cancel()
     await asyncio.gather(running, return_exceptions=True)
     site.close()
