@@ -1,7 +1,7 @@
 """How long a pole with panel and battery lives without sun, and how the year goes."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
@@ -71,14 +71,35 @@ def dusk_in_s(latitude_deg: float, longitude_deg: float, now_s: float) -> float:
     >>> dusk_in_s(-33.9, 151.2, 1_766_307_900) < 600  # Sydney, 21 December 2025 09:05 UTC
     True
     """
+    return min((abs(now_s - at_s) for at_s, _ in _nights(latitude_deg, longitude_deg, now_s)), default=math.inf)
+
+
+def _nights(latitude_deg: float, longitude_deg: float, now_s: float) -> Iterator[tuple[float, float]]:
+    """Sunset and the sunrise after it, of the days around a time (UTC seconds)."""
     today = datetime.fromtimestamp(now_s, UTC).date()
-    found = [math.inf]
-    for day in (today - timedelta(days=1), today, today + timedelta(days=1)):
-        sunset = sunset_h(latitude_deg, longitude_deg, day.timetuple().tm_yday)
+    for day in (today + timedelta(days=i) for i in (-2, -1, 0, 1)):
+        number = day.timetuple().tm_yday
+        sunset = sunset_h(latitude_deg, longitude_deg, number)
         if sunset is not None:
-            midnight_s = datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp()
-            found.append(abs(now_s - midnight_s - sunset * 3600))
-    return min(found)
+            at_s = datetime(day.year, day.month, day.day, tzinfo=UTC).timestamp() + sunset * 3600
+            yield at_s, at_s + (24 - day_hours(latitude_deg, number)) * 3600
+
+
+def until_dark_s(latitude_deg: float, longitude_deg: float, now_s: float, after_s: float) -> float:
+    """Seconds until so long after sunset [s]; 0 in the night that follows, infinite where the sun does not set.
+
+    >>> until_dark_s(-33.9, 151.2, 1_766_320_000, 1800)  # Sydney, 21 December 2025 12:26 UTC: night
+    0.0
+    >>> round(until_dark_s(-33.9, 151.2, 1_766_290_000, 1800) / 3600, 1)  # and 04:06 UTC, five hours to sunset
+    5.5
+    """
+    wait_s = math.inf
+    for sunset_s, sunrise_s in _nights(latitude_deg, longitude_deg, now_s):
+        if sunset_s + after_s <= now_s < sunrise_s:
+            return 0.0
+        if sunset_s + after_s > now_s:
+            wait_s = min(wait_s, sunset_s + after_s - now_s)
+    return wait_s
 
 
 def daily_wh(day_watts: float, night_watts: float, night_hours: float) -> float:

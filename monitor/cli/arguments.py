@@ -84,6 +84,25 @@ def add_review(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     review.set_defaults(room="monitor.cli.review")
 
 
+def add_turnup(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """farpole turnup."""
+    turnup = commands.add_parser(
+        "turnup",
+        help="measure a pole, compare it with its budgets, record its baseline, print the sheet to sign",
+        description="Measure a pole for some minutes, compare each item with its budget, record its baseline, and "
+        "print the acceptance sheet. Nothing is refused: what is outside is named, with the reason. After a repair, do "
+        "it again: the sheet shows before and after.",
+    )
+    turnup.add_argument("pole", help="the pole")
+    turnup.add_argument("--minutes", type=float, default=3.0, help="for how long (default: 3)")
+    turnup.add_argument("--after-dusk", action="store_true", help="and once more half an hour after sunset")
+    turnup.add_argument("--last", action="store_true", help="measure nothing: print the last sheet")
+    turnup.add_argument("--out", type=Path, metavar="FILE", help="FILE.html or FILE.pdf (default: words)")
+    turnup.add_argument("--by", metavar="NAME", help="who does it (default: you)")
+    common(turnup)
+    turnup.set_defaults(room="monitor.cli.turnup")
+
+
 def add_note(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     """farpole note."""
     note = commands.add_parser(

@@ -44,9 +44,12 @@ def call(data: Path, path: str, body: dict[str, Any] | None = None, timeout_s: f
             {"Content-Type": "application/json"} if text else {},
         )
         response = connection.getresponse()
-        answer = json.loads(response.read() or b"null")
+        said = response.read()
+        answer = json.loads(said or b"null")
     except PermissionError:
         raise SaidNo(f"{data / 'farpole.sock'}: permission denied; are you in farpole's group?") from None
+    except ValueError:
+        raise SaidNo(f"farpole failed at that ({response.status}); its log says where", response.status) from None
     except (OSError, http.client.HTTPException) as error:
         raise NoDaemon(f"no farpole runs on {data} ({error})") from None
     finally:

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from importlib import import_module
 from pathlib import Path
 
-from monitor.cli.arguments import add_cycle, add_drill, add_forecast, add_note, add_review, common
+from monitor.cli.arguments import add_cycle, add_drill, add_forecast, add_note, add_review, add_turnup, common
 
 OK, FAILED, BAD_INPUT, NO_DAEMON = 0, 1, 2, 3
 
@@ -38,6 +38,7 @@ def parser() -> argparse.ArgumentParser:
     add_cycle(commands)
     add_drill(commands)
     add_review(commands)
+    add_turnup(commands)
     return whole
 
 

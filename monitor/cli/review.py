@@ -46,7 +46,8 @@ def _write(month: Month, given: Namespace) -> int:
         print(words(month))
         return OK
     if given.out.suffix == ".pdf":
-        from monitor.show.review_pdf import Lacking, pdf  # typst is heavy, and an extra
+        from monitor.show.paper import Lacking
+        from monitor.show.review_pdf import pdf  # typst is heavy, and an extra
 
         try:
             given.out.write_bytes(pdf(month))

@@ -19,6 +19,7 @@ from monitor.daemon.reviewing import Reviewing
 from monitor.daemon.rounds import Rounds
 from monitor.daemon.standing import AtThePole
 from monitor.daemon.surveyed import seen
+from monitor.daemon.turning_up import TurningUp
 from monitor.facts import resources
 from monitor.facts.readings import Slot
 from monitor.facts.words import Tongue, say
@@ -51,6 +52,7 @@ class Desk:
         self.acting: Acting | None = None
         self.drilling: Drilling | None = None
         self.standing: AtThePole | None = None
+        self.turns: TurningUp | None = None
         self.bundle: Path | None = None
         """What draws charts in the browser, as one file."""
         self.plan_file = ""
@@ -249,6 +251,13 @@ class Desk:
         if self.standing is None:
             raise Refused("farpole is still starting")
         return self.standing
+
+    @property
+    def turning_up(self) -> TurningUp:
+        """For turning a pole up."""
+        if self.turns is None:
+            raise Refused("farpole is still starting")
+        return self.turns
 
     def coming(self) -> tuple[str, ...]:
         """Which margins end next."""

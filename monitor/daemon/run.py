@@ -44,6 +44,7 @@ from monitor.daemon.standing import AtThePole
 from monitor.daemon.systemd import notify, watchdog_s
 from monitor.daemon.timetable import listen, timetable, without_answer
 from monitor.daemon.tongues import load_tongues
+from monitor.daemon.turning_up import TurningUp
 from monitor.daemon.version import own_version
 from monitor.daemon.watching import Watching, ended_badly
 from monitor.devices.ask import icmp
@@ -231,7 +232,8 @@ class Daemon:
         schedule.closing.append(acting.close)
         self.desk.drilling = Drilling(rounds, rounds.keeper, self.clock)
         self.desk.standing = AtThePole(rounds, rounds.keeper, self.clock, self.settings.data)
-        schedule.closing.append(self.desk.standing.close)
+        self.desk.turns = TurningUp(rounds, rounds.keeper, self.clock)
+        schedule.closing += [self.desk.standing.close, self.desk.turns.close]
         schedule.every("drill", 2.0, without_answer(self.desk.drilling.look), 2.0)
 
     async def _season(

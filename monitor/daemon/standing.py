@@ -12,14 +12,14 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from monitor.daemon.clock import Clock
+from monitor.daemon.closely import look
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.rounds import Rounds
-from monitor.devices.questions import MEASURE, REACH, Device
 from monitor.facts import resources
-from monitor.facts.readings import Reading, Round, Slot, State
+from monitor.facts.readings import Reading, Slot, State
 from monitor.history.records import BaselineSet, Repair
 from monitor.history.store import NotKept
-from monitor.margins.kinds import KINDS, ends_of
+from monitor.margins.kinds import KINDS
 from monitor.show.ports import Refused
 from monitor.show.standing import Figure, Standing
 
@@ -32,7 +32,6 @@ MOST_POLES = 3
 STAMP, PHOTO = "stamp", "photo"
 MOST_PHOTOS_OCTETS = 2**30
 _ENDINGS = {b"\xff\xd8\xff": ".jpg", b"\x89PNG\r\n\x1a\n": ".png"}
-_SHOWN = ("rx_dbm", "tx_dbm", "optic_c", "input_volts", "poe_total_watts", "port_watts", "link_state", "feeder_amperes")
 
 
 @dataclass
@@ -79,40 +78,12 @@ class AtThePole:
             await self._clock.sleep(max(0.05, next_s - self._clock.monotonic_s()))
 
     async def _once(self, visit: _Visit) -> None:
-        wanted = self._slots(visit.pole)
-        rounds = await asyncio.gather(*(self._ask(device) for device in self._devices(visit.pole)))
-        visit.at_s = self._clock.wall_s()
-        seen = {slot: one.reading(i) for some in rounds for one in some for i, slot in enumerate(one.layout.slots)}
-        visit.now = {slot: seen[slot] for slot in wanted if slot in seen}
+        visit.now, visit.at_s = await look(self._rounds, visit.pole), self._clock.wall_s()
         for slot, reading in visit.now.items():
             if reading.value is not None:
                 visit.recent.setdefault(slot, deque(maxlen=STEADY)).append(reading.value)
             else:
                 visit.recent.pop(slot, None)
-
-    async def _ask(self, device: Device) -> list[Round]:
-        scripts = self._rounds.memory.scripts.get(device.name, {})
-        tiers = [tier for tier in (REACH, MEASURE) if tier in scripts]
-        return [(await self._rounds.asking.round(device, scripts[tier]))[0] for tier in tiers]
-
-    def _devices(self, pole: str) -> list[Device]:
-        design = self._rounds.memory.design
-        above = resources.place_of(design.topology.uplink.get(pole, ""))
-        places = [pole, *([above] if above else [])]
-        return [design.switch_of(place) for place in places] + list(design.meters)
-
-    def _slots(self, name: str) -> list[Slot]:
-        """What is shown: both ends' light, volts and watts, and what each port of a load says."""
-        plan = self._rounds.memory.plan
-        pole = plan.pole(name)
-        optics = ends_of(pole, plan)[::-1] if pole.fibre is not None else ()
-        found = [Slot(optic, quantity) for optic in optics for quantity in _SHOWN[:3]]
-        switch = resources.switch(name)
-        found += [Slot(switch, "input_volts"), Slot(switch, "poe_total_watts")]
-        ports = [load.port for load in pole.loads] + ([pole.fibre.end.port] if pole.fibre is not None else [])
-        for port in dict.fromkeys(ports):
-            found += [Slot(resources.port(name, port), quantity) for quantity in ("link_state", "port_watts")]
-        return [*found, Slot(resources.feeder(name), "feeder_amperes")]
 
     def look(self, pole: str) -> Standing:
         """How it stands at a pole now."""

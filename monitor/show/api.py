@@ -10,6 +10,8 @@ from monitor.facts.words import say
 from monitor.show.charts import specification
 from monitor.show.naming import what
 from monitor.show.ports import SPANS_S, UPLINK, Refused, Site
+from monitor.show.review_page import sheet_paper
+from monitor.show.turnup import words
 from monitor.show.views import AlarmView, Picture, PlaceView, finite
 
 
@@ -51,6 +53,15 @@ class Drilling(BaseModel):
     minutes: float = Field(10.0, ge=1, le=120)
 
 
+class TurnUp(BaseModel):
+    """A turn-up: which pole, by whom, for how long, and again after dusk?"""
+
+    pole: str = Field(max_length=200)
+    who: str = Field(min_length=1, max_length=60)
+    minutes: float = Field(3.0, ge=0.2, le=60)
+    after_dusk: bool = False
+
+
 class Shelving(BaseModel):
     """What is shelved, until when (17:00, 6h, 3d, ISO 8601; empty: until it is taken down), by whom, why."""
 
@@ -89,6 +100,7 @@ def api(site: Site) -> APIRouter:
     _switching(routes, site)
     _shelving(routes, site)
     _drills(routes, site)
+    _turnups(routes, site)
 
     @routes.get("/picture", response_model=Picture)
     async def picture() -> dict[str, Any]:
@@ -217,6 +229,35 @@ def _switching(routes: APIRouter, site: Site) -> None:
             return await site.cycle(wanted.pole, wanted.port, wanted.who, wanted.why)
         except Refused as refused:
             raise HTTPException(409, str(refused)) from None
+
+
+def _turnups(routes: APIRouter, site: Site) -> None:
+    @routes.post("/turnup", responses=REFUSED)
+    async def turn_up(wanted: TurnUp) -> dict[str, Any]:
+        """Measure a pole for its acceptance sheet."""
+        if wanted.pole not in [one.name for one in site.picture().poles]:
+            raise HTTPException(404, f"{wanted.pole!r} is no pole of this site")
+        try:
+            site.turning_up.begin(wanted.pole, wanted.who, wanted.minutes, wanted.after_dusk)
+        except Refused as refused:
+            raise HTTPException(409, str(refused)) from None
+        return site.turning_up.state()
+
+    @routes.get("/turnup")
+    async def state() -> dict[str, Any]:
+        """What is being measured now."""
+        return site.turning_up.state()
+
+    @routes.get("/turnup/{pole}", responses=NOT_THERE)
+    async def sheet(pole: str) -> dict[str, Any]:
+        """The newest acceptance sheet of a pole; ``html`` and ``words`` are the same for people."""
+        if pole not in [one.name for one in site.picture().poles]:
+            raise HTTPException(404, f"{pole!r} is no pole of this site")
+        try:
+            found = await site.turning_up.sheet(pole)
+        except Refused as refused:
+            raise HTTPException(404, str(refused)) from None
+        return {**found.json(), "words": words(found), "html": sheet_paper(found, site.tongue())}
 
 
 def _shelving(routes: APIRouter, site: Site) -> None:

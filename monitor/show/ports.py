@@ -10,6 +10,7 @@ from monitor.facts.words import Tongue
 from monitor.show.charts import Chart
 from monitor.show.month import Month
 from monitor.show.standing import Standing
+from monitor.show.turnup import Sheet
 from monitor.show.views import AlarmView, Picture
 
 UPLINK: Final = "uplink_percent"
@@ -98,6 +99,22 @@ class AtPole(Protocol):
         ...
 
 
+class TurningUp(Protocol):
+    """What turning a pole up needs."""
+
+    def begin(self, pole: str, who: str, minutes: float, after_dusk: bool) -> None:
+        """Measure for some minutes, and once more after dusk if wished. Raises Refused."""
+        ...
+
+    def state(self) -> dict[str, Any]:
+        """What is being done now."""
+        ...
+
+    async def sheet(self, pole: str) -> Sheet:
+        """The newest turn-up of a pole. Raises Refused."""
+        ...
+
+
 class Site(Protocol):
     """The running site."""
 
@@ -176,6 +193,11 @@ class Site(Protocol):
     @property
     def at_pole(self) -> AtPole:
         """For whoever stands at a pole."""
+        ...
+
+    @property
+    def turning_up(self) -> TurningUp:
+        """For turning a pole up."""
         ...
 
     def coming(self) -> tuple[str, ...]:

@@ -1,30 +1,14 @@
 """The review as a PDF for paper, by typst: tagged, with a text layer; drawings go in as SVG."""
 
-import tempfile
-from pathlib import Path
-
-from monitor.facts.words import ENGLISH, Said, Tongue, listed, say
+from monitor.facts.words import ENGLISH, Tongue, listed, say
 from monitor.show.month import Month, Visit
-from monitor.show.rendering import number
-
-
-class Lacking(RuntimeError):
-    """The extra that typesets is not installed; the message says how to get it."""
+from monitor.show.paper import Writer, compiled
 
 
 def pdf(month: Month, tongue: Tongue = ENGLISH) -> bytes:
     """The whole document. Raises Lacking."""
-    try:
-        import typst
-    except ImportError:
-        raise Lacking("PDFs need the extra 'review' (pip install 'farpole[review]'); HTML needs nothing") from None
-    with tempfile.TemporaryDirectory(prefix="farpole-review-") as folder:
-        main = Path(folder) / "main.typ"
-        main.write_text(source(month, tongue), encoding="utf-8")
-        for i, s in enumerate(month.series):
-            if s.drawing:
-                main.with_name(f"drawing-{i}.svg").write_text(_styled(s.drawing), encoding="utf-8")
-        return bytes(typst.compile(main, root=Path(folder), format="pdf", pdf_tags=True))
+    drawings = {f"drawing-{i}.svg": _styled(s.drawing) for i, s in enumerate(month.series) if s.drawing}
+    return compiled(source(month, tongue), drawings)
 
 
 def _styled(svg: str) -> str:
@@ -38,67 +22,44 @@ def _styled(svg: str) -> str:
     return f'{head} xmlns="http://www.w3.org/2000/svg">{style}{rest}'
 
 
-def _quoted(text: str) -> str:
-    """Text as a typst string, which nothing in it can leave."""
-    return '#"' + text.replace("\\", "\\\\").replace('"', '\\"').replace("\n", " ") + '"'
-
-
 def source(month: Month, tongue: Tongue = ENGLISH) -> str:
     """The document in typst's own language; every word of ours or of a plan goes in as a string."""
     return _Paper(month, tongue).source()
 
 
-class _Paper:
-    """One review on its way to paper, in one language."""
+class _Paper(Writer):
+    """One review on its way to paper."""
 
     def __init__(self, month: Month, tongue: Tongue) -> None:
-        self._month, self._tongue = month, tongue
-
-    def _said(self, text: str) -> str:
-        return _quoted(self._tongue.say(text))
-
-    def _number(self, value: float | None, unit: str) -> str:
-        return number(value, unit).replace(".", self._tongue.decimal)
-
-    def _table(self, columns: str, heads: list[Said], rows: list[list[str]]) -> str:
-        head = ", ".join(f"[#text(fill: luma(90))[{self._said(h)}]]" for h in heads)
-        body = ",\n".join(", ".join(f"[{self._said(cell)}]" for cell in row) for row in rows)
-        look = "stroke: (x, y) => (bottom: 0.5pt + luma(180)), inset: (x: 3pt, y: 4pt), align: left"
-        return f"#table(columns: {columns}, {look},\ntable.header({head}),\n{body})\n"
+        super().__init__(tongue)
+        self._month = month
 
     def source(self) -> str:
         """All of it."""
-        month, said = self._month, self._said
+        month, said = self._month, self.said
         title = say("{site}: review of {month}", site=month.site, month=month.month)
         span = {"begin": month.from_date, "end": month.to_date, "made": month.made}
         judged = say("{begin} to {end}, made {made}. Each series is judged as it stood on the last day.", **span)
         lines = [
-            f"#set document(title: {said(title)[1:]})",
-            '#set page(paper: "a4", margin: (x: 16mm, y: 16mm), numbering: "1")',
-            f'#set text(size: 9.5pt, lang: "{self._tongue.name.partition("_")[0]}")',
-            "#show heading: set block(above: 1.2em, below: 0.6em)",
-            f"= {said(title)}",
+            *self.begin(title),
             f'#text(size: 12pt, weight: "bold")[{said(month.headline)}]',
             "",
             said(judged),
         ]
         for i, visit in enumerate(month.visits, 1):
             lines += self._visit(i, visit)
-        lines += [self._head(say("Availability")), self._available()]
-        lines += [self._head(say("Margins over months")), self._series()]
+        lines += [self.head(say("Availability")), self._available()]
+        lines += [self.head(say("Margins over months")), self._series()]
         for i, s in enumerate(month.series):
             if s.drawing:
                 picture = f'image("drawing-{i}.svg", width: 100%, alt: {said(s.drift)[1:]})'
                 lines.append(f"#figure({picture}, caption: [{said(listed([s.words, s.name], ', '))}])")
-        lines += [self._head(say("Figures against the design")), self._figures()]
-        lines += [self._head(say("Alarms")), self._alarms(), *self._lists()]
+        lines += [self.head(say("Figures against the design")), self._figures()]
+        lines += [self.head(say("Alarms")), self._alarms(), *self._lists()]
         return "\n".join([*lines, "", said(say("Local codes and licensed practice prevail over this list."))])
 
-    def _head(self, words: Said) -> str:
-        return f"== {self._said(words)}"
-
     def _visit(self, number: int, visit: Visit) -> list[str]:
-        said = self._said
+        said = self.said
         lines = [f"== {said(f'{number}. {visit.pole}')}", *(f"- {said(line)}" for line in visit.why)]
         rows = [
             (say("Check first"), visit.look_first),
@@ -110,16 +71,16 @@ class _Paper:
         return lines + [f"/ {said(label)}: {said(text)}" for label, text in rows if text]
 
     def _lists(self) -> list[str]:
-        month, said = self._month, self._said
+        month, said = self._month, self.said
         done = [listed(row, ", ") for row in month.repairs] or [say("Nothing was noted.")]
         missing = month.not_measured or (say("Everything that is judged was measured."),)
         work = month.work or (say("Nothing that cannot wait."),)
         return [
-            self._head(say("What was done")),
+            self.head(say("What was done")),
             *(f"- {said(line)}" for line in done),
-            self._head(say("What could not be measured")),
+            self.head(say("What could not be measured")),
             *(f"- {said(line)}" for line in missing),
-            self._head(say("Next month's work")),
+            self.head(say("Next month's work")),
             *(f"+ {said(line)}" for line in work),
         ]
 
@@ -141,7 +102,7 @@ class _Paper:
             ]
             for one in self._month.available
         ]
-        return self._table("(1.2fr, 1fr, 1fr, 1fr, 1fr, 1fr)", heads, rows)
+        return self.table("(1.2fr, 1fr, 1fr, 1fr, 1fr, 1fr)", heads, rows)
 
     def _series(self) -> str:
         heads = [
@@ -156,24 +117,24 @@ class _Paper:
         rows: list[list[str]] = [
             [
                 listed([s.words, s.name], ", "),
-                self._number(s.now, s.unit),
-                listed([self._number(s.baseline, s.unit), s.baseline_from], " "),
-                listed([self._number(s.limit, s.unit), s.limit_source], ", "),
+                self.number_of(s.now, s.unit),
+                listed([self.number_of(s.baseline, s.unit), s.baseline_from], " "),
+                listed([self.number_of(s.limit, s.unit), s.limit_source], ", "),
                 "–" if s.used_percent is None else say("{percent:.0f} %", percent=s.used_percent),
                 s.slope or "–",
                 listed([s.left, s.why], ": ") if s.why else s.left,
             ]
             for s in self._month.series
         ]
-        return self._table("(1.6fr, 0.8fr, 1fr, 1.4fr, 0.5fr, 1.1fr, 1.3fr)", heads, rows)
+        return self.table("(1.6fr, 0.8fr, 1fr, 1.4fr, 0.5fr, 1.1fr, 1.3fr)", heads, rows)
 
     def _figures(self) -> str:
         heads = [say("Pole"), say("Figure"), say("Lowest"), say("Highest"), say("Limit"), say("From")]
         rows: list[list[str]] = [
-            [f.pole, say(f.what), *(self._number(v, f.unit) for v in (f.low, f.high, f.limit)), f.source]
+            [f.pole, say(f.what), *(self.number_of(v, f.unit) for v in (f.low, f.high, f.limit)), f.source]
             for f in self._month.figures
         ]
-        return self._table("(1fr, 1.3fr, 1fr, 1fr, 1fr, 1.6fr)", heads, rows)
+        return self.table("(1fr, 1.3fr, 1fr, 1fr, 1fr, 1.6fr)", heads, rows)
 
     def _alarms(self) -> str:
         month = self._month
@@ -183,6 +144,6 @@ class _Paper:
             for f in month.faults
         ]
         heads = [say("What"), say("Severity"), say("Since"), say("Lasted"), say("Said"), say("Settled")]
-        none = self._said(say("No alarm was raised."))
-        table = self._table("(1.2fr, 0.6fr, 0.8fr, 0.6fr, 2fr, 1fr)", heads, rows) if rows else none
-        return f"{self._said(listed(lines, ' '))}\n\n{table}"
+        none = self.said(say("No alarm was raised."))
+        table = self.table("(1.2fr, 0.6fr, 0.8fr, 0.6fr, 2fr, 1fr)", heads, rows) if rows else none
+        return f"{self.said(listed(lines, ' '))}\n\n{table}"

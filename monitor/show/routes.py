@@ -19,6 +19,7 @@ from monitor.show.door import Visitor
 from monitor.show.entrance import may_act
 from monitor.show.pages import Pages
 from monitor.show.ports import Refused, Site
+from monitor.show.review_page import sheet_paper
 
 Who = Annotated[str, Form(min_length=1, max_length=60)]
 Acting = Annotated[Visitor, Depends(may_act)]
@@ -154,6 +155,14 @@ def _standing(routes: APIRouter, shown: Pages, site: Site) -> None:
         _here(site, name)
         octets = await photo.read() if photo is not None else b""
         return await _done(site.at_pole.note(name, who, text, baseline, octets), f"/pole/{quote(name)}")
+
+    @routes.get("/pole/{name}/turnup")
+    async def sheet(name: str) -> HTMLResponse:
+        _here(site, name)
+        try:
+            return HTMLResponse(sheet_paper(await site.turning_up.sheet(name), site.tongue(), served=True))
+        except Refused as refused:
+            raise HTTPException(404, str(refused)) from None
 
     @routes.get("/photo/{name}")
     async def photo(name: str) -> Response:

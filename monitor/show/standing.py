@@ -20,6 +20,7 @@ _WORDS = {
     "port_watts": say("watts of port {part}"),
     "link_state": say("link of port {part}"),
     "feeder_amperes": say("amperes of the feeder"),
+    "supply_volts": say("volts of {part}"),
 }
 
 
