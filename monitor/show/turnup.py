@@ -126,10 +126,9 @@ class Sheet:
     def _row(self, one: Item) -> Row:
         night, before = (_find(part, one.slot) for part in (self.night, self.before))
         unit = UNITS[QUANTITIES[one.slot.quantity].unit]
-        words = _WORDS[one.slot.quantity].pattern
         worst = night if night is not None and night.outside else one
         return Row(
-            say(words, place=place_of(one.slot.resource), part=tail_of(one.slot.resource)),
+            _what(one),
             _median(before, unit),
             _median(one, unit),
             _median(night, unit),
@@ -190,10 +189,14 @@ def _limits(one: Item, unit: str) -> str:
     return say("at most {high}", high=number(one.high, unit)) if one.high is not None else ""
 
 
+def _what(one: Item) -> Said:
+    resource = one.slot.resource
+    return say(_WORDS[one.slot.quantity].pattern, place=place_of(resource), part=tail_of(resource))
+
+
 def _outside(one: Item, night: bool) -> Iterator[Said]:
     unit = UNITS[QUANTITIES[one.slot.quantity].unit]
-    words = _WORDS[one.slot.quantity].pattern
-    what = say(words, place=place_of(one.slot.resource), part=tail_of(one.slot.resource))
+    what = _what(one)
     if night:
         what = say("{what}, after dusk", what=what)
     value = _median(one, unit)
