@@ -91,6 +91,7 @@ WORDS_OF = frozenset(
         "self.unseen",
         "self.words",
         "margin.standing.value",
+        "one.standing.value",
         "alarm.severity.value",
         "severity",
         "name",
