@@ -11,7 +11,7 @@ from monitor.facts import resources
 from monitor.facts.words import ENGLISH, Moment, Said, Tongue, listed, say
 from monitor.plan.parts import Callout, Plan
 
-Kind = Literal["callout", "reminder", "all clear", "letter", "test"]
+Kind = Literal["callout", "reminder", "all clear", "letter", "test", "review"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +27,8 @@ class Message:
     body: str
     happened_s: float
     not_before_s: float
+    attachment: str = ""
+    """Path of a file that goes with it, where the way carries files."""
 
 
 NO_OTHERS: Final[Mapping[str, Tongue]] = {}

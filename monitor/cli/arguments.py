@@ -78,7 +78,15 @@ def add_review(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     )
     review.add_argument("--plan", type=Path, required=True, help="the plan (a YAML file)")
     review.add_argument("--month", metavar="YYYY-MM", help="which month (default: the last whole one)")
-    review.add_argument("--out", type=Path, metavar="FILE", help="FILE.html or FILE.pdf (default: words)")
+    review.add_argument("--year", metavar="YYYY", help="instead: twelve months as one view")
+    review.add_argument(
+        "--out",
+        type=Path,
+        metavar="FILE",
+        action="append",
+        default=[],
+        help="FILE.html, FILE.pdf, or FILE.csv with every figure; may be given again (default: words)",
+    )
     review.add_argument("--data", type=Path, default=None, help="data directory of the daemon")
     review.add_argument("--json", action="store_true", help="print one JSON document")
     review.set_defaults(room="monitor.cli.review")

@@ -1,9 +1,12 @@
-"""``farpole review``: the month from the history, as words, HTML, PDF or JSON; a running farpole is not needed."""
+"""``farpole review``: a month or a year from the history, as words, HTML, PDF, CSV or JSON; no daemon is needed."""
 
 import json
+import os
 import sys
 from argparse import Namespace
+from collections.abc import Callable
 from datetime import datetime, timedelta, tzinfo
+from pathlib import Path
 
 from monitor.cli.main import BAD_INPUT, FAILED, NO_DAEMON, OK, data_directory
 from monitor.daemon.clock import SystemClock
@@ -11,53 +14,89 @@ from monitor.daemon.design import Design
 from monitor.daemon.files import load_plan
 from monitor.daemon.lock import HISTORY
 from monitor.daemon.reviewing import Reviewing
+from monitor.daemon.tongues import load_tongues
+from monitor.facts.words import Tongue
 from monitor.history.store import NotKept, Store
 from monitor.plan.text import NotRight
 from monitor.show.month import Month
-from monitor.show.review_page import paper
+from monitor.show.paper import Lacking
+from monitor.show.review_page import paper, sharpened, year_paper
+from monitor.show.year import Year, as_csv
 
 
 def main(given: Namespace) -> int:
-    """Write one month's review."""
+    """Write a month's review, or a year's."""
     data = given.data or data_directory()
-    if not (data / HISTORY).exists():
+    where = os.environ.get("FARPOLE_HISTORY") or data / HISTORY
+    if isinstance(where, Path) and not where.exists():
         print(f"farpole: there is no history in {data}", file=sys.stderr)
         return NO_DAEMON
     try:
         plan, sheets = load_plan(given.plan)
-        design = Design.of(plan, sheets)
+        design = Design.of(plan, sheets, load_tongues(given.plan))
         now_s = SystemClock().wall_s()
-        with Store(data / HISTORY, read_only=True) as store:
-            month = Reviewing(store, design, given.month or _last_month(now_s, design.zone), now_s).month()
+        wanted = (
+            months_of(given.year, design.zone, now_s)
+            if given.year
+            else [given.month or _last_month(now_s, design.zone)]
+        )
+        with Store(where, read_only=True) as store:
+            months = tuple(Reviewing(store, design, month, now_s).month() for month in wanted)
+        return _write(months, given, design.tongue_of(""))
     except (NotRight, ValueError) as error:
         print(f"farpole: {error}", file=sys.stderr)
         return BAD_INPUT
-    except NotKept as error:
-        print(f"farpole: the history cannot be read: {error}", file=sys.stderr)
+    except (NotKept, Lacking, OSError) as error:
+        print(f"farpole: {error}", file=sys.stderr)
         return FAILED
-    return _write(month, given)
 
 
-def _write(month: Month, given: Namespace) -> int:
+def months_of(year: str, zone: tzinfo, now_s: float) -> list[str]:
+    """The months of a year that have begun; raises ValueError."""
+    if not (year.isdigit() and len(year) == 4):
+        raise ValueError(f"{year!r} is no year; write 2026")
+    this = datetime.fromtimestamp(now_s, zone).strftime("%Y-%m")
+    found = [month for month in (f"{year}-{i:02d}" for i in range(1, 13)) if month <= this]
+    if not found:
+        raise ValueError(f"{year} has not begun")
+    return found
+
+
+def _write(months: tuple[Month, ...], given: Namespace, tongue: Tongue) -> int:
+    year = Year(given.year, months) if given.year else None
+    whole = year if year is not None else months[0]
     if given.json:
-        print(json.dumps(month.json(), ensure_ascii=False, indent=1))
+        print(json.dumps(whole.json(), ensure_ascii=False, indent=1))
         return OK
-    if given.out is None:
-        print(words(month))
-        return OK
-    if given.out.suffix == ".pdf":
-        from monitor.show.paper import Lacking
-        from monitor.show.review_pdf import pdf  # typst is heavy, and an extra
-
-        try:
-            given.out.write_bytes(pdf(month))
-        except Lacking as error:
-            print(f"farpole: {error}", file=sys.stderr)
-            return FAILED
-    else:
-        given.out.write_text(paper(month), encoding="utf-8")
-    print(f"{given.out}: {month.site}, {month.month}")
+    for out in given.out:
+        _ways(months, year, tongue)[out.suffix](out) if out.suffix in WAYS else _unknown(out)
+        print(f"{out}: {whole.site}")
+    if not given.out:
+        print(words(months[0]) if year is None else year.headline)
     return OK
+
+
+WAYS = (".html", ".pdf", ".csv")
+
+
+def _unknown(out: Path) -> None:
+    raise ValueError(f"{out}: write FILE with one of {', '.join(WAYS)}")
+
+
+def _ways(months: tuple[Month, ...], year: Year | None, tongue: Tongue) -> dict[str, Callable[[Path], object]]:
+    """How each kind of file is written."""
+
+    def html(out: Path) -> None:
+        text = year_paper(year, tongue) if year is not None else paper(sharpened(months[0], tongue), tongue)
+        out.write_text(text, encoding="utf-8")
+
+    def portable(out: Path) -> None:
+        from monitor.show.review_pdf import pdf, year_pdf  # typst is heavy, and an extra
+
+        made = year_pdf(year, tongue) if year is not None else pdf(sharpened(months[0], tongue), tongue)
+        out.write_bytes(made)
+
+    return {".html": html, ".pdf": portable, ".csv": lambda out: out.write_text(as_csv(months), encoding="utf-8")}
 
 
 def _last_month(now_s: float, zone: tzinfo) -> str:

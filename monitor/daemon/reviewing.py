@@ -3,7 +3,7 @@
 import calendar
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from datetime import UTC, date, datetime, tzinfo
+from datetime import date, datetime, tzinfo
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -13,17 +13,19 @@ from monitor.alarms.kpi import Happened, figures
 from monitor.alarms.messages import DRILL
 from monitor.daemon.design import Design
 from monitor.daemon.judging import lost_where, resets_of
+from monitor.daemon.reviewing_words import day, left, slope
 from monitor.daemon.rounds import OPTIC
 from monitor.facts import resources
 from monitor.facts.quantities import QUANTITIES, UNITS
 from monitor.facts.readings import Slot
-from monitor.facts.words import at, say
+from monitor.facts.words import at, listed, say
 from monitor.history.records import PastChange, Repair
 from monitor.history.store import Store
 from monitor.margins.features import Features
 from monitor.margins.kinds import Watched, watched
 from monitor.margins.limits import Limit
 from monitor.margins.verdict import Verdict, ranked, verdict_of
+from monitor.show.charts import Chart
 from monitor.show.drawing import over_time
 from monitor.show.month import Available, FaultRow, Figure, Month, SeriesRow, Visit, lasted, work_list
 
@@ -95,6 +97,8 @@ class Reviewing:
             figures([one for one, _ in raises], self._from_s, self._to_s),
             missing,
             work_list(visits, missing),
+            self._design.plan.site.timezone,
+            self._month,
             self._lacking(verdicts),
         )
 
@@ -108,7 +112,7 @@ class Reviewing:
         last = int((self._to_s - 1 + self._offset_s) // DAY_S)
         judged = max(verdict.day for verdict in verdicts.values())
         words = "its days are judged only until {day}; the rest is still being folded"
-        return say(words, day=_day(judged)) if judged < last - 2 else ""
+        return say(words, day=day(judged)) if judged < last - 2 else ""
 
     # ---- judged series
 
@@ -146,22 +150,38 @@ class Reviewing:
                 _finite(line.lows[0]) if len(line.lows) else None,
                 _finite(line.highs[0]) if len(line.highs) else None,
                 judged.baseline.value if judged else None,
-                _day(judged.baseline.from_day) if judged else "",
+                day(judged.baseline.from_day) if judged else "",
                 verdict.limit_in_unit,
                 one.source,
                 verdict.used_percent,
                 sentence(verdict, one) if verdict.drift is not None else "",
-                _slope(verdict, one),
-                _left(verdict),
+                slope(verdict, one),
+                left(verdict),
                 verdict.reason,
-                str(self._drawing(slot, verdict, one, unit)) if verdict.drift is not None else "",
+                *self._drawn(slot, verdict, one, unit),
             )
 
-    def _drawing(self, slot: Slot, verdict: Verdict, one: Watched, unit: str) -> str:
-        line = self._store.series(slot, self._to_s - SHOWN_DAYS * DAY_S, self._to_s, 200)
+    def _drawn(self, slot: Slot, verdict: Verdict, one: Watched, unit: str) -> tuple[str, Chart | None]:
+        """Of what drifts a plain drawing, and the chart from which a sharper one can be made."""
+        if verdict.drift is None:
+            return "", None
+        from_s = self._to_s - SHOWN_DAYS * DAY_S
+        line = self._store.series(slot, from_s, self._to_s, 200)
         limits = [] if verdict.limit_in_unit is None else [verdict.limit_in_unit]
         columns = (line.times_s.tolist(), line.lows.tolist(), line.means.tolist(), line.highs.tolist())
-        return str(over_time(*columns, limits, unit, self._zone, f"{one.kind.words}, {slot.resource}"))
+        title = listed([one.kind.words, slot.resource], ", ")
+        known = verdict.forecast
+        mine = (resources.place_of(slot.resource), verdict.pole, slot.resource)
+        chart = Chart(
+            title,
+            unit,
+            *columns,
+            [(limit, say("limit")) for limit in limits],
+            verdict.judged.baseline.value if verdict.judged else None,
+            [(r.at_s, f"{r.who}: {r.text}") for r in self._store.repairs(from_s) if r.resource in mine],
+            (known.p10_months, known.p50_months, known.p90_months) if known else None,
+        )
+        return str(over_time(*columns, limits, unit, self._zone, title)), chart
 
     def _visits(self, verdicts: dict[Slot, Verdict]) -> Iterator[Visit]:
         for one in ranked(verdicts, self._design.lost_with()):
@@ -281,25 +301,3 @@ def _nearest(limit: Limit, low: float, high: float | None) -> float | None:
 
 def _finite(value: float) -> float | None:
     return float(value) if np.isfinite(value) else None
-
-
-def _day(day: int) -> str:
-    return at(datetime.fromtimestamp(day * DAY_S, UTC), "date")
-
-
-def _slope(verdict: Verdict, one: Watched) -> str:
-    if verdict.slope is None:
-        return ""
-    s, unit = verdict.slope, one.kind.unit
-    words = "{slope:+.2g} {unit} a month ({low:+.2g} to {high:+.2g})"
-    return say(words, slope=s.per_month, unit=unit, low=s.low_per_month, high=s.high_per_month)
-
-
-def _left(verdict: Verdict) -> str:
-    known = verdict.forecast
-    if known is not None:
-        words = "{p50:.0f} months ({p10:.0f} to {p90:.0f})"
-        return say(words, p50=known.p50_months, p10=known.p10_months, p90=known.p90_months)
-    if verdict.judged is not None and verdict.drift is None:
-        return say("no end in sight")
-    return say("cannot be said")

@@ -39,6 +39,7 @@ from monitor.daemon.secrets import (
     stream_logins,
     weak,
 )
+from monitor.daemon.sending_reviews import SendingReviews
 from monitor.daemon.sockets import SOCKET, CannotStart, command_socket, page_socket
 from monitor.daemon.standing import AtThePole
 from monitor.daemon.systemd import notify, watchdog_s
@@ -92,6 +93,7 @@ class Daemon:
         self._ended = ""
         self.entrance: Entrance
         self.tls: ssl.SSLContext | None = None
+        self._cutting: asyncio.Task[None] | None = None
 
     def read(self) -> tuple[Design, Secrets]:
         """The plan, its datasheets and its secrets; raises NotRight with everything that is wrong."""
@@ -121,6 +123,7 @@ class Daemon:
             try:
                 await self._seasons(memory, secrets, keeper, serving)
             finally:
+                await self._end_charts()
                 self.desk.closing.set()
                 self.desk.changed()
                 await asyncio.gather(*(one.close() for one in serving))
@@ -207,6 +210,11 @@ class Daemon:
                 if receiver is not None:
                     await receiver.close()
 
+    async def _end_charts(self) -> None:
+        if self._cutting is not None:
+            self._cutting.cancel()
+            await asyncio.gather(self._cutting, return_exceptions=True)
+
     async def _charts(self) -> None:
         """What draws charts in the browser is cut out once, at the first start."""
         if self.settings.page is not None:
@@ -228,6 +236,11 @@ class Daemon:
         schedule.every("watch", every_s, without_answer(watching.look), 20.0)
         if plan.sign_of_life is not None:
             schedule.every("sign of life", plan.sign_of_life.every_minutes * 60, without_answer(watching.tell), 10.0)
+        reviews = SendingReviews(
+            rounds.memory, rounds.keeper, self.clock, self.settings.plan_file, self.settings.history_url
+        )
+        if plan.reviews is not None:
+            schedule.daily("review", plan.reviews.at, reviews.look)
         schedule.every("act", 10.0, without_answer(acting.revive), 12.0)
         schedule.closing.append(acting.close)
         self.desk.drilling = Drilling(rounds, rounds.keeper, self.clock)

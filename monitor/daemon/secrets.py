@@ -108,6 +108,7 @@ def needed(plan: Plan) -> list[str]:
     """Names of all secrets that a plan refers to."""
     names = [credential.secret for credential in plan.credentials.values()]
     names += [person.to for person in plan.callouts]
+    names += plan.reviews.to if plan.reviews else []
     return list(dict.fromkeys(names + ([plan.sign_of_life.url_secret] if plan.sign_of_life else [])))
 
 

@@ -161,7 +161,5 @@ def past_change(row: Any) -> PastChange:
 
 def waiting_of(row: Any) -> Waiting:
     """The message of an outbox row."""
-    message = Message(
-        row.person, row.to, row.kind, row.resource, row.type, row.subject, row.body, row.happened_s, row.not_before_s
-    )
+    message = Message(**{name: getattr(row, name) for name in Message.__slots__})
     return Waiting(row.id, message, row.attempts)

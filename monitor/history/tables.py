@@ -223,4 +223,5 @@ outbox = Table(
     Column("attempts", Integer, nullable=False),
     Column("last_error", Text, nullable=False),
     Column("sent_s", Float, nullable=True),
+    Column("attachment", Text, nullable=False, server_default="", doc="path of a file that goes with it"),
 )

@@ -6,6 +6,7 @@ which is asked for per message; its trace level would print passwords and is nev
 
 import logging
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 from urllib.parse import quote, urlsplit
 
@@ -64,15 +65,26 @@ class Carrier:
             raise ValueError(f"secrets.{name}: this account cannot be used")
         return service
 
-    async def send(self, to: str, title: str, body: str) -> str | None:
-        """Send one message to an account; None where it went, else the reason why not."""
+    def _attached(self, to: str, file: str) -> str | None:
+        return file if file and isinstance(self._accounts[to], MailAccount) and Path(file).is_file() else None
+
+    async def send(self, to: str, title: str, body: str, attachment: str = "") -> str | None:
+        """Send one message to an account; None where it went, else the reason why not.
+
+        A file goes with mail alone; where it is not there any more the words go without it.
+        """
         if to not in self._accounts:
             return f"no account {to!r} among the secrets"
         # A fresh instance per message: a kept one waits up to 5 s between mails by the wall clock.
         one = self._apprise(asset=self._asset)
         one.add(self._service(to, self._accounts[to]))
         with await one.async_notify(
-            body=body, title=title, body_format="text", timeout=TIMEOUT_S, log_level=logging.DEBUG
+            body=body,
+            title=title,
+            body_format="text",
+            timeout=TIMEOUT_S,
+            log_level=logging.DEBUG,
+            attach=self._attached(to, attachment),
         ) as result:
             if result:
                 return None

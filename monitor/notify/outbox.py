@@ -46,14 +46,14 @@ def aged(waiting: Waiting, now_s: float, late: Callable[[Message, float], str]) 
     """The body, headed by its age where it could not leave in time."""
     message = waiting.message
     could_leave_s = message.happened_s if waiting.attempts else message.not_before_s
-    if message.kind == "letter" or now_s - could_leave_s < AGE_SAID_AFTER_S:
+    if message.kind in ("letter", "review") or now_s - could_leave_s < AGE_SAID_AFTER_S:
         return message.body
     return f"{late(message, now_s)}\n{message.body}"
 
 
 async def send_waiting(
     waiting: Sequence[Waiting],
-    send: Callable[[str, str, str], Awaitable[str | None]],
+    send: Callable[[str, str, str, str], Awaitable[str | None]],
     now_s: float,
     late: Callable[[Message, float], str],
 ) -> list[Sent]:
@@ -68,7 +68,7 @@ async def send_waiting(
         if to in down:
             done.append(replace(down[to], id=one.id))
             continue
-        why = await send(to, one.message.subject, aged(one, now_s, late))
+        why = await send(to, one.message.subject, aged(one, now_s, late), one.message.attachment)
         if why is None:
             log.info("sent to %s: %s", one.message.person, one.message.subject)
             done.append(Sent(one.id, "", 0.0))

@@ -206,6 +206,14 @@ class Season(Part):
     reason: str = Field(min_length=3)
 
 
+class Reviews(Part):
+    """The monthly review, made and sent by itself: on which day of the next month, at what time, to whom."""
+
+    to: list[Name] = Field([], description="entries of the secrets file; a mail account gets the document as well")
+    day: int = Field(1, ge=1, le=28)
+    at: Annotated[str, Field(pattern=r"^([01]\d|2[0-3]):[0-5]\d$")] = "06:45"
+
+
 class SignOfLife(Part):
     """The outbound proof that farpole itself runs."""
 
@@ -257,6 +265,7 @@ class Plan(Part):
         description="where people reach the page; links stand in callouts then",
     )
     shelves: list[Season] = []
+    reviews: Reviews | None = Reviews()
     sign_of_life: SignOfLife | None = None
     acting: Acting = Acting()
     rounds: Rounds = Rounds()

@@ -121,7 +121,7 @@ def _near(chart: Chart, rows: Sequence[tuple[float, float, float, float]]) -> li
 def _level(value: float, words: str, color: str, dash: list[int], tongue: Tongue) -> dict[str, Any]:
     at = {"datum": value, "type": "quantitative"}
     rule = {"mark": {"type": "rule", "color": color, "strokeDash": dash}, "encoding": {"y": at}}
-    label = {"type": "text", "align": "left", "baseline": "bottom", "dx": 4, "color": FAINT, "fontSize": 11}
+    label = {"type": "text", "align": "left", "baseline": "bottom", "dx": 4, "dy": -3, "color": FAINT, "fontSize": 11}
     text = {"mark": {**label, "text": tongue.word(words)}, "encoding": {"y": at, "x": {"value": 0}}}
     return {"data": {"values": [{}]}, "layer": [rule, text]}
 

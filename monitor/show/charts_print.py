@@ -8,6 +8,7 @@ import asyncio
 import importlib.metadata
 import importlib.util
 import json
+import logging
 import subprocess
 import sys
 from collections.abc import Sequence
@@ -15,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 LONGEST_S = 120.0
+log = logging.getLogger(__name__)
 
 
 def installed() -> str:
@@ -36,7 +38,11 @@ async def cut_out(folder: Path) -> Path | None:
         try:
             await asyncio.wait_for(process.wait(), LONGEST_S)
         except TimeoutError:
-            process.kill()
+            log.warning("what draws charts could not be cut out within %.0f s; the page has plain drawings", LONGEST_S)
+        finally:
+            if process.returncode is None:  # too long, or the daemon ends meanwhile
+                process.kill()
+                await process.wait()
     return file if file.is_file() else None
 
 

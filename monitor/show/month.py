@@ -7,6 +7,7 @@ from typing import Any
 from monitor.alarms.advice import ADVICE
 from monitor.alarms.kpi import Figures
 from monitor.facts.words import listed, say
+from monitor.show.charts import Chart
 from monitor.show.views import finite
 
 
@@ -43,6 +44,7 @@ class SeriesRow:
     left: str
     why: str
     drawing: str = ""
+    chart: Chart | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +118,9 @@ class Month:
     alarms: Figures
     not_measured: tuple[str, ...]
     work: tuple[str, ...]
+    timezone: str = "UTC"
+    iso: str = ""
+    """The month as ISO 8601 writes it: 2026-10."""
     lacking: str = ""
     """Why this review is not complete; empty where it is."""
 
@@ -162,6 +167,7 @@ class Month:
             row |= {"bring": list(visit.bring), "look_first": visit.look_first, "cautions": list(visit.cautions)}
         for row in told["series"]:
             row.pop("drawing")
+            row.pop("chart")
         return {**told, "headline": self.headline}
 
 

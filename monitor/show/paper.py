@@ -52,11 +52,11 @@ class Writer:
         look = "stroke: (x, y) => (bottom: 0.5pt + luma(180)), inset: (x: 3pt, y: 4pt), align: left"
         return f"#table(columns: {columns}, {look},\ntable.header({head}),\n{body})\n"
 
-    def begin(self, title: Said) -> list[str]:
+    def begin(self, title: Said, across: bool = False) -> list[str]:
         """Title, page and type."""
         return [
             f"#set document(title: {self.said(title)[1:]})",
-            '#set page(paper: "a4", margin: (x: 16mm, y: 16mm), numbering: "1")',
+            f'#set page(paper: "a4", flipped: {str(across).lower()}, margin: (x: 16mm, y: 16mm), numbering: "1")',
             f'#set text(size: 9.5pt, lang: "{self.tongue.name.partition("_")[0]}")',
             "#show heading: set block(above: 1.2em, below: 0.6em)",
             f"= {self.said(title)}",

@@ -3,12 +3,56 @@
 from monitor.facts.words import ENGLISH, Tongue, listed, say
 from monitor.show.month import Month, Visit
 from monitor.show.paper import Writer, compiled
+from monitor.show.year import Year
 
 
 def pdf(month: Month, tongue: Tongue = ENGLISH) -> bytes:
     """The whole document. Raises Lacking."""
     drawings = {f"drawing-{i}.svg": _styled(s.drawing) for i, s in enumerate(month.series) if s.drawing}
     return compiled(source(month, tongue), drawings)
+
+
+def year_pdf(year: Year, tongue: Tongue = ENGLISH) -> bytes:
+    """A year on paper, across. Raises Lacking."""
+    return compiled(_YearPaper(year, tongue).source(), {})
+
+
+class _YearPaper(Writer):
+    """One year on its way to paper."""
+
+    def __init__(self, year: Year, tongue: Tongue) -> None:
+        super().__init__(tongue)
+        self._year = year
+
+    def source(self) -> str:
+        """All of it."""
+        year, said = self._year, self.said
+        title = say("{site}: the year {year}", site=year.site, year=year.year)
+        lines = [*self.begin(title, across=True), "#set text(size: 7.5pt)", said(year.headline)]
+        share = f"(1.4fr, {'1fr, ' * len(year.months)}1fr, 1.4fr)"
+        percents = [
+            [a.pole, *("–" if p is None else say("{percent:.2f} %", percent=p) for p in a.months), "", ""]
+            for a in year.available
+        ]
+        heads = [say("Pole"), *year.names, "", ""]
+        lines += [self.head(say("Availability")), self.table(share, heads, percents)]
+        rows = [
+            [
+                listed([s.last.words, s.last.name], ", "),
+                *(self.number_of(value, "") for value in s.months),
+                self.number_of(s.last.limit, s.last.unit),
+                s.last.left,
+            ]
+            for s in year.series
+        ]
+        heads = [say("Series"), *year.names, say("Limit"), say("Left (1 in 10 before, after)")]
+        lines += [self.head(say("Margins over the months")), self.table(share, heads, rows)]
+        alarms = [[f"{a.resource}: {a.type}", str(a.count), listed(a.settled)] for a in year.alarms]
+        heads = [say("What"), say("How often"), say("Settled")]
+        lines += [self.head(say("Alarms")), self.table("(2fr, 1fr, 3fr)", heads, alarms)] if alarms else []
+        done = [listed(row, ", ") for month in year.months for row in month.repairs] or [say("Nothing was noted.")]
+        lines += [self.head(say("What was done")), *(f"- {said(line)}" for line in done)]
+        return "\n".join([*lines, "", said(say("Local codes and licensed practice prevail over this list."))])
 
 
 def _styled(svg: str) -> str:
@@ -18,6 +62,8 @@ def _styled(svg: str) -> str:
         "line,polyline{stroke:#161616;stroke-width:1.2;fill:none}.range{fill:#d9d9d9;stroke:none}"
         ".limit-line{stroke-dasharray:6 4}</style>"
     )
+    if 'class="marks"' in svg:
+        return svg  # a chart has its ink in itself
     head, _, rest = svg.partition(">")
     return f'{head} xmlns="http://www.w3.org/2000/svg">{style}{rest}'
 

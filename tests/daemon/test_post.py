@@ -27,7 +27,7 @@ class Line:
     def __init__(self) -> None:
         self.down, self.sent = False, list[tuple[str, str, str]]()
 
-    async def send(self, to: str, title: str, body: str) -> str | None:
+    async def send(self, to: str, title: str, body: str, attachment: str = "") -> str | None:
         if self.down:
             return "connection refused"
         self.sent.append((to, title, body))

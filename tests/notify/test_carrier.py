@@ -5,6 +5,7 @@ import email
 import email.policy
 import socket
 from collections.abc import AsyncIterator, Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -71,6 +72,20 @@ async def test_nobody_listening_is_told() -> None:
     why = await Carrier({"mail": account(free_port())}).send("mail", "x", "y")
     assert why is not None
     assert "refused" in why
+
+
+async def test_a_file_goes_with_a_mail_and_words_go_without_it_where_it_is_gone(
+    postbox: tuple[Postbox, int], tmp_path: Path
+) -> None:
+    box, port = postbox
+    carrier, file = Carrier({"mail": account(port)}), tmp_path / "2026-10.pdf"
+    file.write_bytes(b"%PDF-1.7 a review")
+    assert await carrier.send("mail", "the review", "words", str(file)) is None
+    assert await carrier.send("mail", "the review", "words", str(tmp_path / "gone.pdf")) is None
+    first, second = (email.message_from_bytes(one.content or b"", policy=email.policy.default) for one in box.letters)
+    [attached] = first.iter_attachments()
+    assert (attached.get_filename(), attached.get_content()) == ("2026-10.pdf", b"%PDF-1.7 a review")
+    assert list(second.iter_attachments()) == []
 
 
 async def test_a_wrong_password_is_told_without_the_password() -> None:

@@ -33,7 +33,7 @@ class Line:
     def __init__(self, *down: str) -> None:
         self.down, self.sent = set(down), list[tuple[str, str, str]]()
 
-    async def send(self, to: str, title: str, body: str) -> str | None:
+    async def send(self, to: str, title: str, body: str, attachment: str = "") -> str | None:
         if to in self.down:
             return "connection refused"
         self.sent.append((to, title, body))
