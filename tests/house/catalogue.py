@@ -23,7 +23,20 @@ from monitor.plan.parts import Load
 
 ROOT = Path(__file__).parents[2]
 POT = ROOT / "config" / "languages" / "farpole.pot"
-SHOWN = ("silent", "answers", "not seen", "no value", "absent", "garbled", "up", "down", "open", "refused", "not asked")
+SHOWN = (
+    "the plan",
+    "silent",
+    "answers",
+    "not seen",
+    "no value",
+    "absent",
+    "garbled",
+    "up",
+    "down",
+    "open",
+    "refused",
+    "not asked",
+)
 LAYERS = ("watts", "link", "ping", "port", "delivering", "off", "no device", "fault", "test")
 TABLES = "tables of the alarms"
 HEAD = """# Sentences of farpole. Values stand in braces and stay as they are.

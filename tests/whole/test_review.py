@@ -1,7 +1,9 @@
 """The review of past months of the demo: it names what the simulation knows to be wrong, and tells a quiet month."""
 
 import asyncio
+import csv
 import html
+import io
 import json
 import re
 import shutil
@@ -23,10 +25,13 @@ from monitor.daemon.filling import fill_past
 from monitor.daemon.folding import Folding
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.reviewing import Reviewing
+from monitor.facts.words import Tongue
 from monitor.history.store import Store
+from monitor.show.charts import specification
 from monitor.show.month import Month
-from monitor.show.review_page import paper
-from monitor.show.review_pdf import pdf
+from monitor.show.review_page import paper, sharpened, year_paper
+from monitor.show.review_pdf import pdf, year_pdf
+from monitor.show.year import Year, as_csv
 from monitor.simulation.past import tarrow_downs
 from tests.budgets.test_golden_text import held
 
@@ -138,6 +143,7 @@ def test_the_command(past: tuple[Path, Design], tmp_path: Path, capsys: pytest.C
     assert json.loads(capsys.readouterr().out)["visits"][0]["pole"] == first
     assert main([*given, "--month", "2026-10", "--out", str(tmp_path / "october.html")]) == OK
     assert (tmp_path / "october.html").read_text(encoding="utf-8").startswith("<!doctype html>")
+    assert main([*given, "--month", "2026-10", "--out", str(tmp_path / "october.txt")]) == BAD_INPUT
     assert main([*given, "--month", "october"]) == BAD_INPUT
     assert "write 2026-10" in capsys.readouterr().err
     assert main(["review", "--plan", str(folder / "plan.yaml"), "--data", str(tmp_path)]) == NO_DAEMON
@@ -151,3 +157,62 @@ def test_a_month_that_is_not_folded_yet_is_not_called_quiet(past: tuple[Path, De
         ahead = Reviewing(store, design, "2026-12", NOW_S + 60 * 86_400).month()
     assert "judged only until" in ahead.lacking
     assert "quiet" not in ahead.headline
+
+
+def test_a_year_says_what_its_months_say(past: tuple[Path, Design], tmp_path: Path) -> None:
+    months = tuple(review(past, f"2026-{i:02d}") for i in (8, 9, 10))
+    year = Year("2026", months)
+    light = next(one for one in year.series if one.last.name == "creek/optic/5:rx_dbm")
+    assert light.months == tuple(
+        next(row.now for row in month.series if row.name == "creek/optic/5:rx_dbm") for month in months
+    )
+    assert light.months[0] is not None
+    assert light.months[2] is not None
+    assert light.months[2] < light.months[0], "the connector gets dirtier"
+    [creek] = [one for one in year.available if one.pole == "creek"]
+    assert creek.months == tuple(one.percent for month in months for one in month.available if one.pole == "creek")
+    page = year_paper(year)
+    for word in ("August 2026", "creek/optic/5:rx_dbm", "battery", "Local codes"):
+        assert word in page
+    assert year_pdf(year).startswith(b"%PDF-")
+    json.dumps(year.json(), allow_nan=False)
+
+
+def test_every_figure_stands_in_the_csv_and_what_was_not_measured_is_empty(past: tuple[Path, Design]) -> None:
+    month = review(past, "2026-10")
+    rows = list(csv.DictReader(io.StringIO(as_csv([month]))))
+    assert {row["month"] for row in rows} == {"2026-10"}
+    by = {(row["what"], row["figure"]): row for row in rows}
+    series = next(row for row in month.series if row.name == "creek/optic/5:rx_dbm")
+    told = by[series.name, "now"]
+    assert float(told["value"]) == pytest.approx(series.now)
+    assert (told["unit"], told["source of the limit"]) == (series.unit, series.limit_source)
+    holes = as_csv([replace(month, series=(replace(series, now=None),), figures=(), available=())])
+    assert f"2026-10,creek,{series.name},now,,dBm" in holes
+
+
+def test_charts_take_the_place_of_plain_drawings(past: tuple[Path, Design]) -> None:
+    """One definition for page and paper; drawn in a process of its own, which has ended by now."""
+    found = review(past, "2026-10")
+    drawn = [row for row in found.series if row.chart is not None]
+    assert drawn
+    sharp = sharpened(found)
+    assert all('class="marks"' in row.drawing for row in sharp.series if row.chart is not None)
+    chart = drawn[0].chart
+    assert chart is not None
+    assert chart.fan_months is not None
+    spec = json.dumps(specification(chart, ZoneInfo(found.timezone)))
+    assert "baseline" in spec
+    assert pdf(sharp).startswith(b"%PDF-")
+
+
+def test_the_review_in_another_language(past: tuple[Path, Design], tmp_path: Path) -> None:
+    from tests.whole.test_tongues import capitals, small_words
+
+    _, design = past
+    capital = Tongue("de", capitals, ",", lambda moment: str(moment.local.date()))
+    page = re.sub(r"<style>.*?</style>|<svg.*?</svg>", "", paper(review(past, "2026-10"), capital), flags=re.DOTALL)
+    text = html.unescape(re.sub(r"<[^>]+>", " ", page))
+    notes = {"owner", *re.findall(r"\w+", "IEEE clause from memory Telcordia CORE IEC cleaned both ends of the fibre")}
+    left = small_words(re.sub(r"\S+/\S+", "", text), design.plan) - notes
+    assert left == set()
