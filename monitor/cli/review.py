@@ -13,7 +13,7 @@ from monitor.daemon.clock import SystemClock
 from monitor.daemon.design import Design
 from monitor.daemon.files import load_plan
 from monitor.daemon.lock import HISTORY
-from monitor.daemon.reviewing import Reviewing
+from monitor.daemon.reviewing import Reviewing, months_of
 from monitor.daemon.tongues import load_tongues
 from monitor.facts.words import Tongue
 from monitor.history.store import NotKept, Store
@@ -49,17 +49,6 @@ def main(given: Namespace) -> int:
     except (NotKept, Lacking, OSError) as error:
         print(f"farpole: {error}", file=sys.stderr)
         return FAILED
-
-
-def months_of(year: str, zone: tzinfo, now_s: float) -> list[str]:
-    """The months of a year that have begun; raises ValueError."""
-    if not (year.isdigit() and len(year) == 4):
-        raise ValueError(f"{year!r} is no year; write 2026")
-    this = datetime.fromtimestamp(now_s, zone).strftime("%Y-%m")
-    found = [month for month in (f"{year}-{i:02d}" for i in range(1, 13)) if month <= this]
-    if not found:
-        raise ValueError(f"{year} has not begun")
-    return found
 
 
 def _write(months: tuple[Month, ...], given: Namespace, tongue: Tongue) -> int:

@@ -7,46 +7,37 @@ from pathlib import Path
 from typing import Any
 
 from monitor.alarms.book import Key, operate
-from monitor.alarms.drifting import sentence
 from monitor.alarms.shelves import Shelf, until_of
 from monitor.alarms.states import Operator
 from monitor.daemon.acting import Acting, CannotAct
 from monitor.daemon.auditing import accept
-from monitor.daemon.charting import Charting
 from monitor.daemon.clock import Clock
+from monitor.daemon.desk_views import Views
 from monitor.daemon.drilling import CannotDrill, Drilling
-from monitor.daemon.reviewing import Reviewing
 from monitor.daemon.rounds import Rounds
 from monitor.daemon.standing import AtThePole
-from monitor.daemon.surveyed import seen
 from monitor.daemon.turning_up import TurningUp
 from monitor.facts import resources
 from monitor.facts.readings import Slot
-from monitor.facts.words import Tongue, say
+from monitor.facts.words import Tongue
 from monitor.history.records import Repair
 from monitor.history.store import NotKept, Store
-from monitor.margins.kinds import watched
-from monitor.margins.verdict import ranked
-from monitor.show.charts import Chart
-from monitor.show.judged import cause_view, judged_view
 from monitor.show.links import Answer, NotValid, read
-from monitor.show.month import Month
 from monitor.show.picture import alarm_view, compose
-from monitor.show.ports import Line, PlaceSeen, Planned, Refused
+from monitor.show.ports import Line, Refused
 from monitor.show.views import AlarmView, Picture
 
 STILL_HERE_S = 15.0
-COMING = 3
 
 FOR_EVER_S = 1e11
 
 
-class Desk:
+class Desk(Views):
     """The running site, for whoever looks at it or acts on it."""
 
     def __init__(self, clock: Clock, version: str) -> None:
-        self._clock, self._version = clock, version
-        self._rounds: Rounds | None = None
+        super().__init__(clock)
+        self._version = version
         self._listeners: set[asyncio.Event] = set()
         self.closing = asyncio.Event()
         self.acting: Acting | None = None
@@ -55,20 +46,12 @@ class Desk:
         self.turns: TurningUp | None = None
         self.bundle: Path | None = None
         """What draws charts in the browser, as one file."""
-        self.plan_file = ""
         self.about_itself: Callable[[], dict[str, Any]] = dict
 
     def opened(self, rounds: Rounds) -> None:
         """Look at these rounds from now on."""
         self._rounds = rounds
         self.changed()
-
-    @property
-    def rounds(self) -> Rounds:
-        """The rounds in force."""
-        if self._rounds is None:
-            raise Refused("farpole is still starting")
-        return self._rounds
 
     def changed(self) -> None:
         """Something that is shown has changed."""
@@ -186,25 +169,6 @@ class Desk:
         """What has been done, oldest first."""
         return [asdict(one) for one in await self.rounds.keeper.ask(lambda store: store.repairs())]
 
-    def why(self, place: str) -> dict[str, Any]:
-        """The most probable causes of what is wrong at a place now."""
-        return cause_view(self.rounds.why(place))
-
-    async def month(self, month: str) -> Month:
-        """The review of a month, from the history."""
-        rounds, now_s = self.rounds, self._clock.wall_s()
-        design = rounds.memory.design
-        try:
-            return await rounds.keeper.ask(lambda store: Reviewing(store, design, month, now_s).month())
-        except (ValueError, NotKept) as error:
-            raise Refused(str(error)) from None
-
-    def forecasts(self) -> dict[str, Any]:
-        """What the last nightly judgement said."""
-        memory = self.rounds.memory
-        order = ranked(memory.verdicts, memory.design.lost_with())
-        return judged_view(memory.verdicts, watched(memory.plan, memory.budget), order)
-
     async def cycle(self, pole: str, port: str, who: str, why: str) -> dict[str, Any]:
         """Switch a port off and on, where nothing stands against it; it is on again when this ends."""
         if self.acting is None:
@@ -258,34 +222,6 @@ class Desk:
         if self.turns is None:
             raise Refused("farpole is still starting")
         return self.turns
-
-    def coming(self) -> tuple[str, ...]:
-        """Which margins end next."""
-        memory = self.rounds.memory
-        series = watched(memory.plan, memory.budget)
-        order = ranked(memory.verdicts, memory.design.lost_with())[:COMING]
-        return tuple(
-            say("{pole}: {what}", pole=one.pole, what=sentence(memory.verdicts[one.slots[0]], series[one.slots[0]]))
-            for one in order
-            if one.slots[0] in series
-        )
-
-    def survey(self) -> tuple[PlaceSeen, ...]:
-        """What the last audit of each switch has seen."""
-        return seen(self.rounds.memory)
-
-    def planned(self) -> Planned:
-        """The plan in force."""
-        memory = self.rounds.memory
-        return Planned(memory.budget, memory.plan.units == "imperial", self.plan_file)
-
-    async def chart(self, resource: str, quantity: str, title: str, from_s: float, to_s: float) -> Chart:
-        """A quantity between two times, with all that is known of it."""
-        try:
-            charting = Charting(self.rounds.memory, self.rounds.keeper)
-            return await charting.chart(Slot(resource, quantity), title, from_s, to_s)
-        except NotKept as error:
-            raise Refused(f"the history cannot be read now: {error}") from None
 
     def charts_file(self) -> Path:
         """What draws charts in the browser."""

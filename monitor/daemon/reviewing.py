@@ -60,6 +60,17 @@ def span_of(month: str, zone: tzinfo) -> tuple[float, float]:
     return begin.timestamp(), last.timestamp() + 1
 
 
+def months_of(year: str, zone: tzinfo, now_s: float) -> list[str]:
+    """The months of a year that have begun; raises ValueError."""
+    if not (year.isdigit() and len(year) == 4):
+        raise ValueError(f"{year!r} is no year; write 2026")
+    this = datetime.fromtimestamp(now_s, zone).strftime("%Y-%m")
+    found = [month for month in (f"{year}-{i:02d}" for i in range(1, 13)) if month <= this]
+    if not found:
+        raise ValueError(f"{year} has not begun")
+    return found
+
+
 class Reviewing:
     """One month of one site; every question goes to a store that is only read."""
 

@@ -102,6 +102,16 @@ class Pages:
         more = {"title": say("Review"), "month": month, "months": months, "wanted": wanted}
         return self._render("review.html", visitor, picture, here="review", **more)
 
+    async def year(self, visitor: Visitor, wanted: str) -> HTMLResponse:
+        """A year as one view."""
+        picture = self._site.picture()
+        try:
+            year = await self._site.year(wanted)
+        except Refused as refused:
+            raise HTTPException(404, str(refused)) from None
+        more = {"title": say("Review"), "year": year, "months": _months(picture), "wanted": wanted}
+        return self._render("review_year.html", visitor, picture, here="review", **more)
+
     def survey(self, visitor: Visitor) -> HTMLResponse:
         """What the switches' own tables say, against the plan."""
         picture = self._site.picture()

@@ -12,6 +12,7 @@ from monitor.show.month import Month
 from monitor.show.standing import Standing
 from monitor.show.turnup import Sheet
 from monitor.show.views import AlarmView, Picture
+from monitor.show.year import Year
 
 UPLINK: Final = "uplink_percent"
 """Stands for a quantity: what comes from a pole, as a share of its uplink; made from counters when it is drawn."""
@@ -152,6 +153,10 @@ class Site(Protocol):
 
     async def month(self, month: str) -> Month:
         """The review of a month (2026-10); Refused where there is none."""
+        ...
+
+    async def year(self, year: str) -> Year:
+        """A year, month by month, as far as it has come. Raises Refused."""
         ...
 
     def forecasts(self) -> dict[str, Any]:

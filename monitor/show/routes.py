@@ -69,7 +69,7 @@ def pages(site: Site) -> APIRouter:
 
     @routes.get("/review/{month}")
     async def one_month(who: Looking, month: str) -> HTMLResponse:
-        return await shown.review(who, month)
+        return await (shown.year(who, month) if month.isdigit() else shown.review(who, month))
 
     @routes.get("/pole/{name}")
     async def one_pole(who: Looking, name: str, range: str = "week") -> HTMLResponse:

@@ -168,7 +168,7 @@ PURE_NUMBERS = {
 
 
 OF_ITS_SERIES = {"sigma", "effect", "beta", "mean", "used", "levels", "compared", "limit"}
-OF_ITS_SERIES |= {"per_month", "low_per_month", "high_per_month", "limit_in_unit"}
+OF_ITS_SERIES |= {"per_month", "low_per_month", "high_per_month", "limit_in_unit", "median", "beside"}
 """In the unit of whatever series is judged, which nobody knows before."""
 CHANCES = {"per_year", "signs", "context", "leak", "yes", "weights", "chances", "fit", "prior", "risk", "p", "z", "s"}
 CHANCES |= {"ratio", "variance", "powers", "rates", "rate_sds", "log_odds", "certain", "gate_share"}
