@@ -25,7 +25,7 @@ CORRECTIONS = (
     (45.0, 0.13, -0.16),
     (120.0, 0.11, -0.2),
     (300.0, 0.07, -0.22),
-    (700.0, 0.2, -0.2),
+    (700.0, 0.2, 0.0),
     (float("inf"), 0.0, 0.0),
 )
 """Up to this predicted median [days]: by how much the forecast comes too late, and how much wider its interval is made

@@ -128,7 +128,7 @@ def widened(plan: Plan, poles: int) -> Plan:
 def _renamed(pole: dict[str, Any], number: int) -> dict[str, Any]:
     made = copy.deepcopy(pole)
     made["name"] = f"{pole['name']}-{number}"
-    made["switch"]["address"] = f"10.20.{number // 60}.{130 + 2 * (number % 60)}"
+    made["switch"]["address"] = f"10.20.{64 + number // 60}.{130 + 2 * (number % 60)}"
     for i, load in enumerate(made["loads"]):
         load["name"] = f"{load['name']}-{number}"
         load.pop("mac", None)

@@ -104,7 +104,17 @@ async def seen_whole(page: Any, width: int) -> None:
     assert await page.evaluate("document.documentElement.scrollWidth") <= width, page.url
 
 
-PAGES = ("/", "/alarms", "/survey", "/plan", "/review", "/review/2026", "/pole/creek?range=day", "/pole/creek/here", "/pole/ridge")
+PAGES = (
+    "/",
+    "/alarms",
+    "/survey",
+    "/plan",
+    "/review",
+    "/review/2026",
+    "/pole/creek?range=day",
+    "/pole/creek/here",
+    "/pole/ridge",
+)
 AXE = resources.files("axe_playwright_python") / "axe.min.js"
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 """Tags of axe-core's rules: WCAG 2.2, levels A and AA."""

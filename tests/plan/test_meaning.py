@@ -3,6 +3,8 @@ from pathlib import Path
 
 import pytest
 
+from monitor.plan import parts as parts_of_plan
+from monitor.plan.base import Part
 from monitor.plan.datasheets import Sheets, read_sheets
 from monitor.plan.meaning import read_plan
 from monitor.plan.parts import Plan
@@ -174,3 +176,13 @@ def test_a_datasheet_with_an_unknown_key_is_refused_with_file_and_line() -> None
 def test_a_later_datasheet_overrides_an_earlier_one() -> None:
     row = "poe_classes:\n  0: {pse_watts: %s, pd_watts: 12.95, type: 1, source: a standard}\n"
     assert read_sheets({"a": row % 15.4, "b": row % 16}).poe_classes[0].pse_watts == 16
+
+
+def test_the_plan_of_every_field_has_every_field(sheets: Sheets) -> None:
+    """What a plan knows and this file does not say would be tried by nobody."""
+    text = (Path(__file__).parent / "all-fields.yaml").read_text(encoding="utf-8")
+    said = set(re.findall(r"(?m)(?:^|[{ ,])([a-z][a-z0-9_]*):", text))
+    parts = [one for one in vars(parts_of_plan).values() if isinstance(one, type) and issubclass(one, Part)]
+    fields = {f.alias or name for part in parts for name, f in part.model_fields.items()}
+    elsewhere = {"conductor_mm2", "length_m", "hottest_c", "coldest_c"}  # this one is in feet, AWG and °F
+    assert fields - said - elsewhere == {"pole"}, "the port of a pole where a run begins: not in a plan of one fibre"

@@ -24,7 +24,7 @@ from monitor.daemon.files import load_plan, shipped
 from monitor.daemon.filling import fill_past
 from monitor.daemon.folding import Folding
 from monitor.daemon.keeper import Keeper
-from monitor.daemon.reviewing import Reviewing
+from monitor.daemon.reviewing import Reviewing, span_of
 from monitor.facts.words import Tongue
 from monitor.history.store import Store
 from monitor.show.charts import specification
@@ -81,6 +81,32 @@ def test_october_names_the_battery_the_connector_and_the_joint(past: tuple[Path,
     assert "months (" in light.left
     assert light.drawing
     assert all(one.percent is not None and one.percent > 99 for one in found.available)
+
+
+@pytest.mark.parametrize("month", ["2026-09", "2026-10", "2026-11"])
+def test_its_intervals_contain_what_the_simulation_knows(past: tuple[Path, Design], month: str) -> None:
+    """Where wear goes on evenly, as the simulation's does, its end follows from its rate alone: no judgement in it."""
+    folder, design = past
+    story = {fault.name: fault for fault in tarrow_downs(design.plan, NOW_S).faults}
+    dirt, joint = story["connector-creep"], story["joint-creep"]
+    per_second = {
+        "creek/optic/5": (-9.0 * dirt.severity / (dirt.ramp_s or 1), dirt.start_s),
+        "office/optic/9": (-9.0 * dirt.severity / (dirt.ramp_s or 1), dirt.start_s),
+        "yards/feeder": (3.0 * joint.severity / (joint.ramp_s or 1), joint.start_s),
+    }
+    with Store(folder / "data" / "history.sqlite", read_only=True) as store:
+        reviewing = Reviewing(store, design, month, NOW_S)
+        _, end_s = span_of(month, ZoneInfo(design.plan.site.timezone))
+        verdicts = dict(reviewing._verdicts())
+    for slot, verdict in verdicts.items():
+        if slot.resource in per_second and verdict.drift is not None:
+            rate, began_s = per_second[slot.resource]
+            assert verdict.judged is not None
+            assert verdict.limit_in_unit is not None
+            assert verdict.forecast is not None, slot
+            now = verdict.judged.baseline.value + rate * (min(end_s, NOW_S) - began_s)
+            truth = (verdict.limit_in_unit - now) / rate / (30.4375 * 86_400)
+            assert verdict.forecast.p10_months <= truth <= verdict.forecast.p90_months, (slot, truth, verdict.forecast)
 
 
 def test_a_month_of_the_first_winter_is_quiet_and_says_so(past: tuple[Path, Design]) -> None:
