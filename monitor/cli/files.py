@@ -1,5 +1,7 @@
 """``farpole export``, ``import``, ``backup`` and ``restore``: the history in and out."""
 
+import getpass
+import os
 import re
 import sys
 from argparse import Namespace
@@ -9,7 +11,9 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+from monitor.cli.client import NoDaemon, SaidNo, call
 from monitor.cli.main import BAD_INPUT, FAILED, OK, data_directory
+from monitor.daemon import packing
 from monitor.daemon.clock import SystemClock
 from monitor.daemon.lock import HISTORY, held
 from monitor.facts.quantities import QUANTITIES
@@ -157,9 +161,24 @@ def _zone(name: str) -> tzinfo:
 def _backup(given: Namespace, data: Path) -> int:
     if given.file.exists():
         raise ValueError(f"{given.file} is there already; a backup is never written over another")
-    made = backup.back_up(_there(data), given.file)
-    print(f"{given.file}: {made.octets / 1e6:.1f} MB, read again and whole: {_counted(made)}")
+    _there(data)
+    plan = given.plan or _plan_of(data)
+    if plan is None:
+        print("farpole: no farpole runs here, and no --plan was given: the backup holds no plan", file=sys.stderr)
+    secrets = (given.secrets, getpass.getpass("Passphrase for the secrets: ")) if given.secrets else None
+    made = packing.pack(data, plan, secrets, given.file, SystemClock().wall_s())
+    octets = given.file.stat().st_size
+    print(f"{given.file}: {octets / 1e6:.1f} MB, read again and whole: {_counted(made.history)}")
+    print(f"in it: {', '.join(made.members)}")
     return OK
+
+
+def _plan_of(data: Path) -> Path | None:
+    """The plan of the running daemon, if one runs here."""
+    try:
+        return Path(call(data, "/itself")["plan"])
+    except (NoDaemon, SaidNo):
+        return None
 
 
 def _restore(given: Namespace, data: Path) -> int:
@@ -167,11 +186,26 @@ def _restore(given: Namespace, data: Path) -> int:
     beside = data / f"history-before-restore-{now:%Y%m%dT%H%M%SZ}.sqlite"
     with held(data):
         there = (data / HISTORY).exists()
-        found = backup.restore(given.file, data / HISTORY, beside)
+        if packing.is_packed(given.file):
+            folder = given.plan_folder or data / "restored"
+            packed = packing.unpack(given.file, data, folder, beside)
+            found = packed.history
+            print(f"plan, datasheets and languages: {folder}")
+            if given.secrets_to:
+                _restore_secrets(given)
+        else:
+            found = backup.restore(given.file, data / HISTORY, beside)
     print(f"restored: {_counted(found)}")
     if there:
         print(f"what was there before is kept in {beside}")
     return OK
+
+
+def _restore_secrets(given: Namespace) -> None:
+    octets = packing.secrets_of(given.file, getpass.getpass("Passphrase of the secrets: "))
+    with os.fdopen(os.open(given.secrets_to, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as made:
+        made.write(octets)
+    print(f"secrets: {given.secrets_to}")
 
 
 def _counted(found: backup.Backup) -> str:

@@ -25,8 +25,13 @@ def main(given: Namespace) -> int:
     try:
         if given.command == "alarms" and given.act:
             return _act(data, given)
+        if given.command == "status" and given.itself:
+            return _itself(call(data, "/itself"), given)
         return _show(call(data, "/picture"), given)
     except NoDaemon as none:
+        if given.command == "status" and given.itself:
+            print(f"farpole: {none}", file=sys.stderr)
+            return NO_DAEMON
         if given.command == "alarms" and given.act:
             print(f"farpole: {none}; acting needs a running farpole", file=sys.stderr)
             return NO_DAEMON
@@ -34,6 +39,11 @@ def main(given: Namespace) -> int:
     except SaidNo as no:
         print(f"farpole: {no}", file=sys.stderr)
         return FAILED
+
+
+def _itself(told: dict[str, Any], given: Namespace) -> int:
+    print(json.dumps(told, ensure_ascii=False, indent=1) if given.json else terminal.itself(told))
+    return OK
 
 
 def _act(data: Path, given: Namespace) -> int:

@@ -158,6 +158,7 @@ def _add_running(commands: "argparse._SubParsersAction[argparse.ArgumentParser]"
 
 def _add_asking(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     status = commands.add_parser("status", help="how the site stands now", description="Print how the site stands now.")
+    status.add_argument("--self", action="store_true", dest="itself", help="how farpole itself is doing")
     common(status)
     why = commands.add_parser(
         "why",
@@ -265,16 +266,22 @@ def _add_files(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     bring.add_argument("--timezone", metavar="ZONE", help="of times without an offset (default: this machine's)")
     keep = commands.add_parser(
         "backup",
-        help="write the whole history into one file",
-        description="Write the whole history into one file, while farpole runs or not, and read it again.",
+        help="write the whole farm into one file",
+        description="Write history, plan, datasheets and photos into one file, while farpole runs or not, and read it "
+        "again from end to end.",
     )
     keep.add_argument("file", type=Path, help="the file to write; one that is there is not overwritten")
+    keep.add_argument("--plan", type=Path, help="the plan (default: that of the running farpole)")
+    keep.add_argument("--secrets", type=Path, metavar="FILE", help="put the secrets in as well, by a passphrase")
     back = commands.add_parser(
         "restore",
-        help="put a backup in the place of the history",
-        description="Put a backup in the place of the history, which is kept beside it. farpole must not be running.",
+        help="put a backup back",
+        description="Put a backup in the place of the history, which is kept beside it, and its plan into a folder "
+        "where nothing is overwritten. farpole must not be running.",
     )
     back.add_argument("file", type=Path, help="the backup")
+    back.add_argument("--plan-folder", type=Path, metavar="DIR", help="for its plan (default: restored/ of the data)")
+    back.add_argument("--secrets-to", type=Path, metavar="FILE", help="its secrets, by their passphrase")
     add_forecast(commands)
     for one in (export, bring):
         one.add_argument("--history", metavar="URL", help="a history in PostgreSQL instead of the data directory's")

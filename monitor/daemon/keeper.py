@@ -39,7 +39,7 @@ class Keeper:
     """
 
     def __init__(self, path: Path, clock: Clock, quota_octets: int | None = None, url: str | None = None) -> None:
-        self._quota, self._clock, self._url = quota_octets, clock, url
+        self._clock, self._url = clock, url
         self._thread = ThreadPoolExecutor(1, "history")
         self.path = path
         self._rounds: list[Round] = []
@@ -50,6 +50,7 @@ class Keeper:
         self._writing = asyncio.Lock()
         self.trouble = ""
         self.dropped = 0
+        self.quota_octets = quota_octets
 
     @property
     def folder(self) -> Path:
@@ -75,7 +76,7 @@ class Keeper:
         except OSError as error:
             raise NotKept(f"{self.path}: {error.strerror}", "lost") from error
         try:
-            return Store(self.path, quota_octets=self._quota)
+            return Store(self.path, quota_octets=self.quota_octets)
         except NotKept as error:
             if error.reason != "damaged":
                 raise
@@ -95,7 +96,7 @@ class Keeper:
     def _put_aside(self, why: str) -> Store:
         aside = mending.put_aside(self.path, self._clock.wall_s(), why)
         log.error("the history is damaged (%s); it lies in %s, and a fresh one goes on", why, aside)
-        return Store(self.path, quota_octets=self._quota)
+        return Store(self.path, quota_octets=self.quota_octets)
 
     async def put_aside(self, why: str) -> None:
         """The file is damaged: go on in a fresh one; raises NotKept where that cannot be."""

@@ -8,8 +8,8 @@ import signal
 import socket
 import ssl
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
-from typing import Any
 
 from monitor.alarms.book import without
 from monitor.daemon.acting import Acting
@@ -20,6 +20,7 @@ from monitor.daemon.design import Design
 from monitor.daemon.desk import Desk
 from monitor.daemon.drilling import Drilling
 from monitor.daemon.files import load_plan
+from monitor.daemon.itself import about
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.lock import HISTORY, held
 from monitor.daemon.memory import Memory
@@ -94,6 +95,7 @@ class Daemon:
         self.entrance: Entrance
         self.tls: ssl.SSLContext | None = None
         self._cutting: asyncio.Task[None] | None = None
+        self._started_s = self.clock.monotonic_s()
 
     def read(self) -> tuple[Design, Secrets]:
         """The plan, its datasheets and its secrets; raises NotRight with everything that is wrong."""
@@ -196,7 +198,7 @@ class Daemon:
             await rounds.tell(gone)
             self._noted(memory, credentials, deaf)
             self.desk.opened(rounds)
-            self.desk.about_itself = lambda: self._itself(schedule, keeper, asking)  # noqa: B023  # this season's own
+            self._about(schedule, keeper, asking, post, memory)
             if serving[0].task is None:
                 await asyncio.gather(*(one.start() for one in serving))
                 log.info("watching %s: %d poles", memory.plan.site.name, len(memory.plan.poles))
@@ -209,6 +211,9 @@ class Daemon:
                 asking.close()
                 if receiver is not None:
                     await receiver.close()
+
+    def _about(self, *whole: *tuple[Schedule, Keeper, Asking, Post, Memory]) -> None:
+        self.desk.about_itself = partial(about, self.settings.plan_file, self._started_s, *whole)
 
     async def _end_charts(self) -> None:
         if self._cutting is not None:
@@ -296,16 +301,3 @@ class Daemon:
         await keeper.flush()
         await rounds.step([rounds.own("history-not-written", keeper.trouble)])
         self.desk.changed()
-
-    def _itself(self, schedule: Schedule, keeper: Keeper, asking: Asking) -> dict[str, Any]:
-        return {
-            "version": own_version(),
-            "plan": str(self.settings.plan_file.resolve()),
-            "late_rounds": schedule.late,
-            "clock_jumps": schedule.jumps,
-            "last_failure": schedule.failed,
-            "not_written": keeper.waiting,
-            "dropped": keeper.dropped,
-            "history_trouble": keeper.trouble,
-            "snmp_not_believed": asking.rejected,
-        }

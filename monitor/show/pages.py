@@ -45,13 +45,8 @@ class Pages:
     def _render(self, name: str, visitor: Visitor, picture: Picture, **more: Any) -> HTMLResponse:
         found = environment(self._site.tongue())
         found.filters |= {"what": what, "loads": loads_in_words}
-        shown = {
-            "picture": picture,
-            "acts": _ACTS,
-            "may": _MAY,
-            "visitor": visitor,
-            "charts": self._site.charts_ready(),
-        }
+        shown = {"picture": picture, "visitor": visitor, "charts": self._site.charts_ready()}
+        more |= {"acts": _ACTS, "may": _MAY, "itself": self._site.itself()}
         return HTMLResponse(found.get_template(name).render(**shown, **more))
 
     def site(self, visitor: Visitor) -> HTMLResponse:

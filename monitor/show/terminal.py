@@ -1,7 +1,8 @@
 """The picture, alarms and causes as plain text for a terminal. Text from devices is already harmless."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, tzinfo
+from typing import Any
 
 from monitor.show.views import AlarmView, MarginView, Picture, PlaceView
 
@@ -86,6 +87,34 @@ def _alarm(alarm: AlarmView, zone: tzinfo) -> list[str]:
     if alarm.root:
         lines.append(f"      explained by: {alarm.root}")
     return lines
+
+
+def itself(told: Mapping[str, Any]) -> str:
+    """How the program itself is doing; what is not known is said as that."""
+    known = {name: "not known" if value is None else value for name, value in told.items()}
+    hours = told["running_s"] / 3600
+    quota = f" of at most {known['quota_mb']}" if told["quota_mb"] is not None else ""
+    refused = ", ".join(f"{count} {why}" for why, count in told["snmp_not_believed"].items()) or "none"
+    clock = "right" if told["clock_trusted"] else "nothing keeps it right"
+    rows = [
+        ("farpole", f"{told['version']}, Python {told['python']}, running for {hours:.1f} h"),
+        ("plan", told["plan"]),
+        ("rounds", f"{told['late_rounds']} came late since the start"),
+        (
+            "clock",
+            ("right" if told["clock_trusted"] else "nothing keeps it right") + f"; jumped {told['clock_jumps']} times",
+        ),
+        ("memory", f"{known['memory_mb']} MB"),
+        ("disk", f"{known['disk_free_mb']} MB free; the history takes {known['history_mb']}{quota} MB"),
+        (
+            "history",
+            told["history_trouble"] or f"written; {told['not_written']} rounds wait, {told['dropped']} were lost",
+        ),
+        ("callouts", f"{told['callouts_waiting']} wait" + "".join(f"; {line}" for line in told["not_proven"])),
+        ("agents", f"messages not believed: {refused}"),
+        ("last failure", told["last_failure"] or "none"),
+    ]
+    return "\n".join(f"{name:12}  {text}" for name, text in rows)
 
 
 def why(place: str, views: Iterable[AlarmView], zone: tzinfo) -> str:
