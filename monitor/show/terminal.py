@@ -100,16 +100,10 @@ def itself(told: Mapping[str, Any]) -> str:
         ("farpole", f"{told['version']}, Python {told['python']}, running for {hours:.1f} h"),
         ("plan", told["plan"]),
         ("rounds", f"{told['late_rounds']} came late since the start"),
-        (
-            "clock",
-            ("right" if told["clock_trusted"] else "nothing keeps it right") + f"; jumped {told['clock_jumps']} times",
-        ),
+        ("clock", f"{clock}; jumped {told['clock_jumps']} times"),
         ("memory", f"{known['memory_mb']} MB"),
         ("disk", f"{known['disk_free_mb']} MB free; the history takes {known['history_mb']}{quota} MB"),
-        (
-            "history",
-            told["history_trouble"] or f"written; {told['not_written']} rounds wait, {told['dropped']} were lost",
-        ),
+        ("history", told["history_trouble"] or f"written; {told['not_written']} rounds wait, {told['dropped']} lost"),
         ("callouts", f"{told['callouts_waiting']} wait" + "".join(f"; {line}" for line in told["not_proven"])),
         ("agents", f"messages not believed: {refused}"),
         ("last failure", told["last_failure"] or "none"),
