@@ -9,7 +9,9 @@ from monitor.alarms.observables import EVERY
 from monitor.alarms.signs import CONTEXTS, SIGNS
 from monitor.alarms.states import diagram
 from monitor.cli.main import parser
+from tests.house.bom import table
 from tests.house.catalogue import POT, catalogue
+from tests.house.plan_reference import reference
 
 ROOT = Path(__file__).parents[2]
 
@@ -54,9 +56,15 @@ def observables() -> str:
     return "\n".join([*rows, "", f"Contexts: {contexts}.", "", f"Signs: {signs}."])
 
 
+def plan() -> str:
+    """Every field that a plan knows, by part, as its models say."""
+    return reference()
+
+
 PARTS = {
     "README.md": {"commands": commands},
-    "DEVELOPERS.md": {"inventory": inventory, "states": states, "observables": observables},
+    "config/README.md": {"plan": plan},
+    "DEVELOPERS.md": {"inventory": inventory, "states": states, "observables": observables, "bom": table},
 }
 
 
