@@ -6,7 +6,7 @@ from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
-from monitor.history.engine import NotKept
+from monitor.history.trouble import NotKept
 
 _COUNTED = ("round_row", "day_block", "rollup_day", "alarm", "alarm_change", "baseline", "repair")
 

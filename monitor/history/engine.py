@@ -4,14 +4,14 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Self, TypeVar
 
-from alembic import command
-from alembic.config import Config
 from sqlalchemy import Connection, Table, create_engine, event, make_url, select
 from sqlalchemy.dialects.postgresql import insert as postgresql_insert
 from sqlalchemy.dialects.sqlite import insert as sqlite_insert
 from sqlalchemy.exc import DBAPIError, NoSuchModuleError, SQLAlchemyError
 
 from monitor.history import tables as t
+from monitor.history import upgrading
+from monitor.history.trouble import NotKept as NotKept
 
 T = TypeVar("T")
 PAGE_OCTETS = 4096
@@ -31,17 +31,6 @@ _MEANS = {
     "SQLITE_READONLY": "read-only",
     "SQLITE_CANTOPEN": "lost",
 }
-
-
-class NotKept(OSError):
-    """The history could not be read or written; the message says why, ``reason`` in one word.
-
-    full, damaged, lost (the disk does not answer), read-only, or empty.
-    """
-
-    def __init__(self, message: str, reason: str = "") -> None:
-        super().__init__(message)
-        self.reason = reason
 
 
 def putting(connection: Connection, table: Table) -> Any:
@@ -69,8 +58,7 @@ class Kept:
                 self._engine = create_engine(where)
             except (SQLAlchemyError, ImportError) as error:
                 raise NotKept(f"{self._name}: {_why_no_engine(error)}") from None
-        if not read_only:
-            self._guard(self._migrate)
+        self._guard(self._migrate if not read_only else self._is_current)
 
     def forget_ids(self) -> None:
         """What was entered in a transaction that failed is not there: ids must be read again."""
@@ -105,11 +93,16 @@ class Kept:
         return self._guard(act)
 
     def _migrate(self) -> None:
+        """Bring the schema up to date; what was there before is kept beside it until the next time."""
+        if isinstance(self.path, Path):
+            upgrading.back_up_first(self.path)
         with self._engine.begin() as connection:
-            config = Config()
-            config.set_main_option("script_location", "monitor.history:migrations")
-            config.attributes["connection"] = connection
-            command.upgrade(config, "head")
+            upgrading.upgrade(connection)
+
+    def _is_current(self) -> None:
+        """A history that is only read is not brought up to date, and an older one lacks what is asked for."""
+        with self._engine.connect() as connection:
+            upgrading.check(connection, self._name)
 
     def _prepare(self, connection: Any, _: object) -> None:
         connection.isolation_level = None  # SQLAlchemy's BEGIN below is ours, not the driver's

@@ -1,0 +1,86 @@
+"""Forward from every schema that there has been, with data of its own time; back where something fails."""
+
+import gzip
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from alembic import op
+
+from monitor.facts.readings import Slot
+from monitor.history import upgrading
+from monitor.history.migrations import versions
+from monitor.history.store import NotKept, Store
+
+SCHEMAS = Path(__file__).parents[1] / "recordings" / "schemas"
+T0 = 1_790_000_000.0
+LIGHT = Slot("creek/optic/5", "rx_dbm")
+
+
+def laid_out(schema: str, folder: Path) -> Path:
+    """A history as the farpole of that schema wrote it: half an hour of creek, and an alarm."""
+    file = folder / "history.sqlite"
+    file.write_bytes(gzip.decompress((SCHEMAS / f"{schema}.sqlite.gz").read_bytes()))
+    return file
+
+
+def test_every_schema_has_its_fixture() -> None:
+    revisions = {file.name[:4] for file in Path(versions.__file__).parent.glob("0*.py")}
+    assert {file.name[:4] for file in SCHEMAS.glob("*.gz")} == revisions, "keep one of each, made by its own farpole"
+
+
+@pytest.mark.parametrize("schema", sorted(file.name[:4] for file in SCHEMAS.glob("*.gz")))
+def test_forward_with_everything_in_it(schema: str, tmp_path: Path) -> None:
+    file = laid_out(schema, tmp_path)
+    with Store(file) as store:
+        readings = store.readings(LIGHT, T0 - 1, T0 + 1800)
+        assert readings.values.tolist() == pytest.approx([-7.0 - 0.01 * i for i in range(30)])
+        [alarm] = store.alarms()
+        assert (str(alarm.key), alarm.text, alarm.cleared) == ("creek pole-silent", "creek is silent", False)
+        assert [change.what for change in store.changes(0.0)] == ["raised"]
+    kept = list(tmp_path.glob(f"{upgrading.BEFORE}*"))
+    assert [one.name for one in kept] == (
+        [] if schema == upgrading.newest() else [f"{upgrading.BEFORE}{schema}.sqlite"]
+    )
+    for one in kept:
+        with closing(sqlite3.connect(one)) as old:
+            assert old.execute("SELECT version_num FROM alembic_version").fetchone() == (schema,)
+            assert old.execute("SELECT count(*) FROM round_row").fetchone() == (30,)
+
+
+def test_a_migration_that_fails_leaves_the_old_state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    file = laid_out("0001", tmp_path)
+    real = op.add_column
+
+    def fails(table: str, *rest: object, **more: object) -> None:
+        if table == "alarm_change":
+            raise sqlite3.OperationalError("disk I/O error")  # after other tables have been made and changed
+        real(table, *rest, **more)  # type: ignore[arg-type]  # passed on as it came
+
+    monkeypatch.setattr(op, "add_column", fails)
+    with pytest.raises((NotKept, sqlite3.OperationalError)):
+        Store(file)
+    with closing(sqlite3.connect(file)) as old:
+        assert old.execute("SELECT version_num FROM alembic_version").fetchone() == ("0001",)
+        assert not old.execute("SELECT 1 FROM sqlite_master WHERE name = 'shelf'").fetchall()
+        assert old.execute("SELECT count(*) FROM round_row").fetchone() == (30,)
+    monkeypatch.undo()
+    with Store(file) as store:
+        assert len(store.alarms()) == 1
+
+
+def test_a_history_of_a_newer_farpole_is_left_alone(tmp_path: Path) -> None:
+    file = laid_out("0005", tmp_path)
+    with closing(sqlite3.connect(file)) as newer:
+        newer.execute("UPDATE alembic_version SET version_num = '0999'")
+        newer.commit()
+    with pytest.raises(NotKept, match="newer farpole"):
+        Store(file)
+    with pytest.raises(NotKept, match="schema 0999"):
+        Store(file, read_only=True)
+
+
+def test_an_older_one_that_is_only_read_says_what_to_do(tmp_path: Path) -> None:
+    with pytest.raises(NotKept, match="start farpole once"):
+        Store(laid_out("0003", tmp_path), read_only=True)
