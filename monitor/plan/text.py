@@ -51,8 +51,27 @@ def dotted(path: Sequence[str | int]) -> str:
     return out
 
 
+MOST_CHARACTERS, DEEPEST = 2_000_000, 40
+"""A plan of a thousand poles has some 600,000 characters, and nothing in it is nested deeper than seven."""
+
+
+def _depth(text: str) -> int:
+    """How deep brackets stand within brackets, about: those in comments and quotes are counted as well."""
+    depth = deepest = 0
+    for character in text:
+        if character in "[{":
+            depth += 1
+            deepest = max(deepest, depth)
+        elif character in "]}":
+            depth = max(0, depth - 1)
+    return deepest
+
+
 def parse(text: str, file: str) -> CommentedMap:
     """The text as nodes that know their lines. Raises NotRight where it is no YAML mapping."""
+    if len(text) > MOST_CHARACTERS or _depth(text) > DEEPEST:
+        words = f"has more than {MOST_CHARACTERS} characters, or brackets within brackets deeper than {DEEPEST}"
+        raise NotRight([Problem(1, "", words, file)])
     try:
         node = YAML(typ="rt").load(text)
     except MarkedYAMLError as error:
@@ -61,6 +80,8 @@ def parse(text: str, file: str) -> CommentedMap:
         raise NotRight([Problem(mark.line + 1 if mark else 1, "", f"{problem} (not readable as YAML)", file)]) from None
     except (YAMLError, ValueError) as error:
         raise NotRight([Problem(1, "", f"not readable as YAML: {error}", file)]) from None
+    except RecursionError:
+        raise NotRight([Problem(1, "", "is nested deeper than anything in a plan", file)]) from None
     if not isinstance(node, CommentedMap):
         raise NotRight([Problem(1, "", "should be a list of `name: value` lines", file)])
     return node

@@ -1,6 +1,7 @@
 """deploy/install into a scratch root: twice, with a plan of one's own in between, and taken away again."""
 
 import os
+import re
 import shutil
 import stat
 import subprocess
@@ -11,6 +12,7 @@ import pytest
 ROOT = Path(__file__).parents[2]
 
 pytestmark = pytest.mark.whole
+MOST_OCTETS = 200e6
 
 
 def install(root: Path, *more: str) -> str:
@@ -35,6 +37,8 @@ def test_installed_twice_and_removed(tmp_path: Path) -> None:
         env={k: v for k, v in os.environ.items() if k != "PYTHONPATH"},
     )
     assert "== creek" in budget.stdout
+    took = sum(file.stat().st_size for file in (tmp_path / "opt/farpole").rglob("*") if file.is_file())
+    assert took < MOST_OCTETS, f"{took / 1e6:.0f} MB: the box's card is small"
 
     (tmp_path / "etc/farpole/plan.yaml").write_text("mine", encoding="utf-8")
     secrets.write_text("mine too", encoding="utf-8")
@@ -63,3 +67,16 @@ def test_the_unit_is_understood_by_systemd(tmp_path: Path) -> None:
     unit.write_text(text.replace("/opt/farpole/venv/bin/farpole", "/bin/true"), encoding="utf-8")
     done = subprocess.run(["systemd-analyze", "verify", str(unit)], capture_output=True, text=True, check=False)
     assert [line for line in done.stderr.splitlines() if "farpole.service" in line] == []
+
+
+@pytest.mark.parametrize("name", ["farpole.service", "farpole-sweep@.service"])
+def test_what_a_service_could_do_to_the_box_is_little(name: str, tmp_path: Path) -> None:
+    """systemd.exec(5) by its own measure: 0 nothing, 10 everything."""
+    if shutil.which("systemd-analyze") is None:
+        pytest.skip("systemd-analyze is not here")
+    unit = shutil.copy(ROOT / "deploy" / name, tmp_path / name.replace("@", "@x"))
+    command = ["systemd-analyze", "security", "--offline=true", "--no-pager", str(unit)]
+    said = subprocess.run(command, capture_output=True, text=True, check=False).stdout
+    found = re.search(r"Overall exposure level for .*: ([\d.]+)", said)
+    assert found
+    assert float(found[1]) <= 2.0
