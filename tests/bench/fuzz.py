@@ -1,4 +1,4 @@
-"""Fuzzing by coverage over every parser that eats bytes from outside: python -m tests.bench.fuzz [TARGET ...] [--minutes 5]
+"""Fuzzing by coverage over every parser that eats bytes from outside: python -m tests.bench.fuzz [--minutes 5]
 
 Each target gets its minutes in a process of its own, with atheris (pip install atheris); what it finds lies in a file
 ``crash-...`` in the folder, to become a test. One JSON line: target → runs, runs a second, edges seen, crashes.
