@@ -30,11 +30,14 @@ def load_tongues(plan_file: Path) -> Mapping[str, Tongue]:
 
 def tongue(file: Path) -> Tongue:
     """The language of a gettext catalogue, which is named after it (``de.po``, ``pt_BR.po``)."""
-    from babel import Locale, UnknownLocaleError  # heavy, and needed only where there is another language
-    from babel.dates import format_datetime
-    from babel.messages.pofile import PoFileError, read_po
-    from babel.numbers import get_decimal_symbol
-
+    try:  # heavy, an extra, and needed only where there is another language
+        from babel import Locale, UnknownLocaleError
+        from babel.dates import format_datetime
+        from babel.messages.pofile import PoFileError, read_po
+        from babel.numbers import get_decimal_symbol
+    except ImportError:
+        words = "another language needs the extra 'languages': pip install 'farpole[languages]'"
+        raise NotRight([Problem(1, "", words, str(file))]) from None
     try:
         locale = Locale.parse(file.stem)
         with file.open("rb") as stream:

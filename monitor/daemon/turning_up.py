@@ -30,7 +30,7 @@ log = logging.getLogger(__name__)
 TURN_UP = "turn-up"
 """Kind of the event by which a turn-up is kept, with everything that its sheet shows."""
 EACH_S, MOST_MINUTES = 2.0, 60.0
-AFTER_DUSK_S, DAY_S = 1800.0, 86_400.0
+AFTER_DUSK_S, TWILIGHT_S, DAY_S = 1800.0, 3600.0, 86_400.0
 """Half an hour after sunset infrared and heaters are on (common practice, no source)."""
 
 
@@ -62,13 +62,13 @@ class TurningUp:
 
     async def _run(self, pole: str, who: str, minutes: float, after_dusk: bool) -> None:
         try:
-            await self._measure(pole, who, minutes, self._until_dark_s() == 0)
+            await self._measure(pole, who, minutes, self._until_dark_s() == 0, True)
             wait_s = self._until_dark_s()
             if after_dusk and 0 < wait_s < DAY_S:
                 self._now |= {"doing": "waiting for dusk", "until_s": self._clock.wall_s() + wait_s}
                 await self._clock.sleep(wait_s)
                 self._now |= {"doing": "measuring", "until_s": self._clock.wall_s() + 60 * minutes}
-                await self._measure(pole, who, minutes, True)
+                await self._measure(pole, who, minutes, True, False)
             self._now |= {"doing": "done"}
         except NotKept as error:
             self._now |= {"doing": "failed", "why": f"it could not be kept: {error}"}
@@ -78,7 +78,14 @@ class TurningUp:
         site = self._rounds.memory.plan.site
         return until_dark_s(site.latitude, site.longitude, self._clock.wall_s(), AFTER_DUSK_S)
 
-    async def _measure(self, pole: str, who: str, minutes: float, night: bool) -> None:
+    def _twilight(self) -> bool:
+        """An hour before sunset to half an hour after it, and an hour after sunrise: some lamps are on, some off."""
+        site, now_s = self._rounds.memory.plan.site, self._clock.wall_s()
+        where = (site.latitude, site.longitude)
+        evening = until_dark_s(*where, now_s, -TWILIGHT_S) == 0 < until_dark_s(*where, now_s, AFTER_DUSK_S)
+        return evening or until_dark_s(*where, now_s - TWILIGHT_S, 0.0) == 0 < until_dark_s(*where, now_s, 0.0)
+
+    async def _measure(self, pole: str, who: str, minutes: float, night: bool, first: bool) -> None:
         samples: list[dict[Slot, float]] = []
         until_s = self._clock.monotonic_s() + 60 * minutes
         while self._clock.monotonic_s() < until_s:
@@ -86,14 +93,15 @@ class TurningUp:
             samples.append({slot: reading.value for slot, reading in seen.items() if reading.value is not None})
             await self._clock.sleep(EACH_S)
         part = await self._part(self._rounds.memory.plan.pole(pole), who, samples, night)
-        await self._keep(part)
+        await self._keep(part, first)
 
     async def _part(self, pole: Pole, who: str, samples: list[dict[Slot, float]], night: bool) -> Part:
         design = self._rounds.memory.design
         supply = resources.supply(design.topology.supply[pole.name])
         measured = _measured(samples, pole, supply)
         budget = design.budget.poles[pole.name]
-        items = compared(pole, design.plan, design.sheets, budget, design.limits, measured, night)
+        light = None if self._twilight() else night
+        items = compared(pole, design.plan, design.sheets, budget, design.limits, measured, light)
         at_steps: tuple[Step, ...] = steps(samples, pole, supply)
         return Part(pole.name, who, self._clock.wall_s(), night, items, at_steps, await self._facts(pole))
 
@@ -115,11 +123,12 @@ class TurningUp:
             )
         return tuple((name, words.strip()) for name, words in found)
 
-    async def _keep(self, part: Part) -> None:
-        """The record, the baseline of every judged series, and a note, so that margins are compared anew from here."""
+    async def _keep(self, part: Part, first: bool) -> None:
+        """The record; of the first measuring also the baseline of every judged series, and a note, so that margins are
+        compared anew from here."""
         words = json.dumps(kept(asdict(part)), default=lambda one: one.value)  # the words of an enumeration
         await self._keeper.ask(lambda store: store.note(part.at_s, TURN_UP, part.pole, words))
-        if part.night:
+        if not first:
             return
         repair = Repair(part.at_s, part.pole, part.who, "turned up")
         await self._keeper.ask(lambda store: store.repaired(repair))

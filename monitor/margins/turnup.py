@@ -18,7 +18,7 @@ from monitor.margins.kinds import ends_of
 from monitor.margins.limits import Limit
 from monitor.margins.loop import from_level
 from monitor.plan.datasheets import Sheets
-from monitor.plan.parts import Plan, Pole
+from monitor.plan.parts import Load, Plan, Pole
 
 RX_ERROR_DB: Final = 3.0
 """What an optic says of its own levels is right within ±3 dB: SFF-8472 rev 12.4, section 8.2."""
@@ -77,9 +77,10 @@ def compared(
     budget: PoleBudget,
     limits: Mapping[Slot, Limit],
     measured: Mapping[Slot, Measured],
-    night: bool,
+    night: bool | None,
 ) -> tuple[Item, ...]:
-    """Every item of a pole's budgets; those without readings stand without a value."""
+    """Every item of a pole's budgets; those without readings stand without a value. ``night`` None: it is twilight,
+    when infrared and heaters may be on or off."""
     made = [*_light(pole, plan, budget), *_power(pole, plan, sheets, budget, night)]
     return tuple(
         _item(slot, measured.get(slot), expected, allowed, limits.get(slot)) for slot, expected, allowed in made
@@ -107,10 +108,10 @@ def _sends(way: Direction) -> tuple[float, float]:
     return way.tx_dbm[0].value, way.tx_dbm[2].value
 
 
-def _power(pole: Pole, plan: Plan, sheets: Sheets, budget: PoleBudget, night: bool) -> Iterator[_Wanted]:
+def _power(pole: Pole, plan: Plan, sheets: Sheets, budget: PoleBudget, night: bool | None) -> Iterator[_Wanted]:
     feeder, switch = budget.feeder, resources.switch(pole.name)
-    loads = "night" if night else "day"
-    cases = [case.at for case in feeder.cases if case.at is not None and case.case.loads == loads] if feeder else []
+    loads = ("day", "night") if night is None else ("night",) if night else ("day",)
+    cases = [case.at for case in feeder.cases if case.at is not None and case.case.loads in loads] if feeder else []
     volts = (min(at.volts for at in cases), max(at.volts for at in cases)) if cases else None
     yield Slot(switch, "input_volts"), volts, VOLTS_BESIDE
     if cases:
@@ -119,14 +120,20 @@ def _power(pole: Pole, plan: Plan, sheets: Sheets, budget: PoleBudget, night: bo
     if pole.feeder is not None and not pole.feeder.start:
         ohms = [stretch_ohms(pole.feeder, sheets, at_c) for at_c in (plan.site.coldest_c, plan.site.hottest_c)]
         yield Slot(resources.feeder(pole.name), "loop_ohms"), (min(ohms), max(ohms)), OHMS_SHARE * max(ohms)
-    planned = {
-        load.port: load.night_watts if night and load.night_watts is not None else load.watts for load in pole.loads
-    }
+    planned = {load.port: _watts(load, night) for load in pole.loads}
     for port in budget.poe.ports:
-        watts = planned[port.port]
-        yield Slot(resources.port(pole.name, port.port), "port_watts"), (watts, watts), WATTS_SHARE * watts + 0.5
-    total = sum(planned.values())
-    yield Slot(switch, "poe_total_watts"), (total, total), WATTS_SHARE * total + 1.0
+        low, high = planned[port.port]
+        yield Slot(resources.port(pole.name, port.port), "port_watts"), (low, high), WATTS_SHARE * high + 0.5
+    total = (sum(low for low, _ in planned.values()), sum(high for _, high in planned.values()))
+    yield Slot(switch, "poe_total_watts"), total, WATTS_SHARE * total[1] + 1.0
+
+
+def _watts(load: Load, night: bool | None) -> tuple[float, float]:
+    """What a load is planned to draw, lowest and highest."""
+    dark = load.night_watts if load.night_watts is not None else load.watts
+    if night is None:
+        return min(load.watts, dark), max(load.watts, dark)
+    return (dark, dark) if night else (load.watts, load.watts)
 
 
 def _item(

@@ -14,6 +14,8 @@ from typing import Any, Final
 from monitor.facts.words import ENGLISH, Tongue, say
 
 INK, FAINT, GRID, RANGE, FAN = "#161616", "#5c5c5c", "#eeeeee", "#e4e4e4", "#f0e2b0"
+MUTE: Final = {"aria": False}
+"""One picture has one name; its parts need none, and its figures stand in the table beside it."""
 SCHEMA: Final = "https://vega.github.io/schema/vega-lite/v6.json"
 MONTH_S: Final = 30.4375 * 86_400
 _NEAR = 3.0
@@ -63,12 +65,11 @@ def specification(
     x = {"field": "t", "type": "temporal", "scale": {"type": "utc"}, "axis": {"title": None}}
     scale = {"zero": False, "nice": True}
     y = {"type": "quantitative", "scale": scale, "axis": {"title": None}}
+    span = {"x": x, "y": {**y, "field": "low"}, "y2": {"field": "high"}}
+    middle = {"x": x, "y": {**y, "field": "mean"}}
     layers: list[dict[str, Any]] = [
-        {
-            "mark": {"type": "area", "color": RANGE},
-            "encoding": {"x": x, "y": {**y, "field": "low"}, "y2": {"field": "high"}},
-        },
-        {"mark": {"type": "line", "color": INK, "strokeWidth": 1.4}, "encoding": {"x": x, "y": {**y, "field": "mean"}}},
+        {"mark": {**MUTE, "type": "area", "color": RANGE}, "encoding": span},
+        {"mark": {**MUTE, "type": "line", "color": INK, "strokeWidth": 1.4}, "encoding": middle},
     ]
     layers += [_level(value, words, INK, [6, 4], tongue) for value, words in near]
     if chart.baseline is not None:
@@ -86,6 +87,7 @@ def specification(
         "data": {"values": data},
         "layer": layers,
         "config": {
+            "aria": False,
             "font": "sans-serif",
             "view": {"stroke": None},
             "axis": {
@@ -120,8 +122,17 @@ def _near(chart: Chart, rows: Sequence[tuple[float, float, float, float]]) -> li
 
 def _level(value: float, words: str, color: str, dash: list[int], tongue: Tongue) -> dict[str, Any]:
     at = {"datum": value, "type": "quantitative"}
-    rule = {"mark": {"type": "rule", "color": color, "strokeDash": dash}, "encoding": {"y": at}}
-    label = {"type": "text", "align": "left", "baseline": "bottom", "dx": 4, "dy": -3, "color": FAINT, "fontSize": 11}
+    rule = {"mark": {**MUTE, "type": "rule", "color": color, "strokeDash": dash}, "encoding": {"y": at}}
+    label = {
+        **MUTE,
+        "type": "text",
+        "align": "left",
+        "baseline": "bottom",
+        "dx": 4,
+        "dy": -3,
+        "color": FAINT,
+        "fontSize": 11,
+    }
     text = {"mark": {**label, "text": tongue.word(words)}, "encoding": {"y": at, "x": {"value": 0}}}
     return {"data": {"values": [{}]}, "layer": [rule, text]}
 
@@ -131,8 +142,8 @@ def _repairs(chart: Chart, zone: tzinfo, tongue: Tongue) -> list[dict[str, Any]]
         return []
     values = [{"t": _local(at_s, zone), "what": tongue.say(words)[:60]} for at_s, words in chart.repairs]
     x = {"field": "t", "type": "temporal", "scale": {"type": "utc"}}
-    mark = {"type": "rule", "color": FAINT, "strokeWidth": 1, "tooltip": {"content": "data"}}
-    head = {"type": "point", "shape": "triangle-down", "filled": True, "color": INK, "size": 60}
+    mark = {**MUTE, "type": "rule", "color": FAINT, "strokeWidth": 1, "tooltip": {"content": "data"}}
+    head = {**MUTE, "type": "point", "shape": "triangle-down", "filled": True, "color": INK, "size": 60}
     top = {"x": x, "y": {"value": 0}, "tooltip": {"field": "what", "type": "nominal"}}
     return [
         {"data": {"values": values}, "layer": [{"mark": mark, "encoding": {"x": x}}, {"mark": head, "encoding": top}]}
@@ -148,7 +159,7 @@ def _fan(
     ends = [(last[0], last[2], last[2]), (early, limit, _between(last, limit, early, late)), (late, limit, limit)]
     values = [{"t": _local(at_s, zone), "a": a, "b": b} for at_s, a, b in ends]
     line = [{"t": _local(last[0], zone), "m": last[2]}, {"t": _local(middle, zone), "m": limit}]
-    area = {"type": "area", "color": FAN, "opacity": 0.8}
+    area = {**MUTE, "type": "area", "color": FAN, "opacity": 0.8}
     return [
         {
             "data": {"values": values},
@@ -157,7 +168,7 @@ def _fan(
         },
         {
             "data": {"values": line},
-            "mark": {"type": "line", "color": INK, "strokeDash": [3, 3]},
+            "mark": {**MUTE, "type": "line", "color": INK, "strokeDash": [3, 3]},
             "encoding": {"x": x, "y": {**y, "field": "m"}},
         },
     ]

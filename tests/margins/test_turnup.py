@@ -8,7 +8,7 @@ from monitor.margins.judge import Standing
 from monitor.margins.turnup import Item, Measured, compared, measured_of, steps
 
 
-def items(design: Design, pole: str, night: bool = False, **values: float) -> dict[str, Item]:
+def items(design: Design, pole: str, night: bool | None = False, **values: float) -> dict[str, Item]:
     """Compared items by "resource quantity", with some measured; keys as ``creek_optic_5__rx_dbm``."""
     measured = {}
     for name, value in values.items():
@@ -85,3 +85,11 @@ def test_steps_of_the_load_give_the_feeder_twice(design: Design) -> None:
     low, high = steps([moment(12, 51.5, 1.0), moment(20, 50.5, 1.4)], pole, supply)
     assert [low.ohms, high.ohms] == pytest.approx([2.5, 2.5])
     assert len(steps([moment(12, 51.5, 1.0), moment(12.2, 51.5, 1.0)], pole, supply)) == 1
+
+
+def test_in_twilight_both_the_day_and_the_night_are_right(design: Design) -> None:
+    camera = design.plan.pole("creek").loads[0]
+    assert camera.night_watts is not None
+    name, key = f"creek/port/{camera.port} port_watts", f"creek_port_{camera.port}__port_watts"
+    for watts in (camera.watts, camera.night_watts):
+        assert not items(design, "creek", None, **{key: watts})[name].outside

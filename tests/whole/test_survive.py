@@ -34,10 +34,11 @@ async def test_killed_at_random_moments_nothing_acknowledged_is_lost() -> None:
 class Babble(asyncio.DatagramProtocol):
     """An agent that answers each question with noise, and with a lot of it."""
 
+    asked = 0
+
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         assert isinstance(transport, asyncio.DatagramTransport)
         self._transport = transport
-        self.asked = 0
 
     def datagram_received(self, data: bytes, addr: tuple[str, int]) -> None:
         self.asked += 1

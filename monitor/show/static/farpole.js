@@ -51,6 +51,9 @@
       const spec = await answer.json();
       if (!spec.data.values.length) { node.remove(); return; }
       await window.vegaEmbed(node, spec, { actions: false, ast: true, defaultStyle: false, renderer: "svg", tooltip: false });
+      const svg = node.querySelector("svg");
+      svg.setAttribute("role", "img");
+      svg.setAttribute("aria-label", spec.description);
       place.remove();
       drawn.set(source, { node, at: Date.now() });
     } catch { /* the drawing that came with the page stands there still */ }
