@@ -20,7 +20,9 @@ import httpx
 from monitor.daemon.clock import SystemClock
 from monitor.daemon.demo import lay_out, open_site
 from monitor.daemon.files import load_plan, shipped
+from monitor.daemon.lock import HISTORY
 from monitor.daemon.page import Page
+from monitor.history.store import Store
 from monitor.simulation.campaign import widened
 from tests.peers.test_page import free_port
 
@@ -63,6 +65,9 @@ async def measured(poles: int, minutes: float, speed: float, pages: bool) -> dic
     with tempfile.TemporaryDirectory() as name:
         settings = lay_out(Path(name), site.plan, "bench-word", 9, Page(port=free_port()))
         assert settings.page is not None
+        settings.data.mkdir(exist_ok=True)
+        with Store(settings.data / HISTORY):  # what is measured is a start like any but the first
+            pass
         words = ["--plan", settings.plan_file, "--data", settings.data, "--secrets", settings.secrets_file]
         address = f"127.0.0.1:{settings.page.port}"
         command = [sys.executable, "-m", "monitor", "run", *map(str, words), "--page", address]

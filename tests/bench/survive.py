@@ -25,7 +25,8 @@ from monitor.history.store import Store
 from monitor.simulation.receiver import Receiver
 from tests.whole.conftest import FAST, Farm
 
-LONGEST_LIFE_S = 4.0
+LONGEST_LIFE_S = 10.0
+CALLED_OUT_S = 12.0  # each outage has one life that is long enough for its callout, and it ends as suddenly
 
 
 async def killed(kills: int, seed: int) -> dict[str, Any]:
@@ -66,6 +67,8 @@ async def life(farm: Farm, chance: random.Random, number: int, noted: list[str])
         return None
     await farm.until(partial(up, farm))
     up_s, ends_s = time.monotonic() - began_s, time.monotonic() + chance.uniform(0.0, LONGEST_LIFE_S)
+    if number % 6 == 1:
+        ends_s = time.monotonic() + CALLED_OUT_S
     asked = None
     while time.monotonic() < ends_s:
         text = f"note {number} {time.monotonic():.3f}"

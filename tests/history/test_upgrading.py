@@ -28,6 +28,7 @@ def laid_out(schema: str, folder: Path) -> Path:
 def test_every_schema_has_its_fixture() -> None:
     revisions = {file.name[:4] for file in Path(versions.__file__).parent.glob("0*.py")}
     assert {file.name[:4] for file in SCHEMAS.glob("*.gz")} == revisions, "keep one of each, made by its own farpole"
+    assert max(revisions) == upgrading.NEWEST
 
 
 @pytest.mark.parametrize("schema", sorted(file.name[:4] for file in SCHEMAS.glob("*.gz")))
@@ -40,9 +41,7 @@ def test_forward_with_everything_in_it(schema: str, tmp_path: Path) -> None:
         assert (str(alarm.key), alarm.text, alarm.cleared) == ("creek pole-silent", "creek is silent", False)
         assert [change.what for change in store.changes(0.0)] == ["raised"]
     kept = list(tmp_path.glob(f"{upgrading.BEFORE}*"))
-    assert [one.name for one in kept] == (
-        [] if schema == upgrading.newest() else [f"{upgrading.BEFORE}{schema}.sqlite"]
-    )
+    assert [one.name for one in kept] == ([] if schema == upgrading.NEWEST else [f"{upgrading.BEFORE}{schema}.sqlite"])
     for one in kept:
         with closing(sqlite3.connect(one)) as old:
             assert old.execute("SELECT version_num FROM alembic_version").fetchone() == (schema,)
