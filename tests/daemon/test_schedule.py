@@ -36,7 +36,7 @@ async def test_rounds_come_at_their_period(clock: HandClock, schedule: Schedule)
     assert all(14.7 <= b - a <= 15.3 for a, b in pairwise(times))
 
 
-@pytest.mark.parametrize("jump_s", [-86_400 * 365 * 20, -3600, 3600, 86_400 * 365 * 20])
+@pytest.mark.parametrize("jump_s", [-86_400 * 365 * 20, -3600, 3600, 86_400, 86_400 * 365 * 20])
 async def test_a_wall_clock_that_jumps_neither_storms_nor_falls_silent(
     clock: HandClock, schedule: Schedule, jump_s: float
 ) -> None:

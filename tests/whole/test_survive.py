@@ -2,6 +2,7 @@
 
 import asyncio
 import os
+import signal
 import subprocess
 import sys
 from functools import partial
@@ -11,7 +12,7 @@ import pytest
 
 from monitor.daemon.demo import lay_out
 from monitor.plan.parts import Plan
-from tests.bench.survive import killed
+from tests.bench.survive import killed, up
 from tests.whole.conftest import Farm, farm
 
 __all__ = ["farm"]
@@ -25,11 +26,11 @@ async def test_killed_at_random_moments_nothing_acknowledged_is_lost() -> None:
     A message may go twice where the kill falls between its sending and the mark that it was sent: at least once is
     what can be had of a carrier that keeps no ids (RFC 5321, section 4.5.4.1: the sender retries).
     """
-    told = await killed(9, 7)
-    assert told["acknowledged"] > 0
-    assert told["messages"] > 0
-    assert (told["missing"], told["kept_twice"]) == (0, 0)
-    assert told["sent_twice"] <= 1
+    seen = await killed(9, 7)
+    assert seen["acknowledged"] > 0
+    assert seen["messages"] > 0
+    assert (seen["missing"], seen["kept_twice"]) == (0, 0)
+    assert seen["sent_twice"] <= 1
 
 
 class Babble(asyncio.DatagramProtocol):
@@ -59,7 +60,7 @@ async def test_one_device_that_talks_nonsense_for_ever_troubles_nobody_else(farm
     daemon = await farm.daemon()
     await farm.until(partial(noticed, farm), 60)
     farm.breaks("feeder-open", "yards")
-    await farm.until(partial(dropped, farm), 30)
+    await farm.until(partial(told, farm, "yards pole-silent"), 30)
     assert babble.asked > 5
     transport.close()
     daemon.terminate()
@@ -74,8 +75,26 @@ async def noticed(farm: Farm) -> bool:
     return bool(mad) and "woolshed pole-silent" not in standing
 
 
-async def dropped(farm: Farm) -> bool:
-    return "yards pole-silent" in await farm.standing()
+async def test_asleep_for_a_while_and_half_of_the_poles_silent(farm: Farm) -> None:
+    """A box that was held still goes on where it was; those that are silent take no time from those that are not."""
+    daemon = await farm.daemon("off", asyncio.subprocess.DEVNULL)
+    await farm.until(partial(up, farm))
+    await asyncio.sleep(5)
+    daemon.send_signal(signal.SIGSTOP)
+    await asyncio.sleep(12)  # four rounds of each kind
+    daemon.send_signal(signal.SIGCONT)
+    await asyncio.sleep(6)
+    assert not any(key.endswith("pole-silent") for key in await farm.standing())
+    for pole in ("woolshed", "yards"):
+        farm.breaks("feeder-open", pole)
+        await farm.until(partial(told, farm, f"{pole} pole-silent"), 30)
+    farm.breaks("camera-hung", "creek")
+    await farm.until(partial(told, farm, "creek/load/creek-gate-camera load-silent"), 30)
+    assert "creek pole-silent" not in await farm.standing()
+
+
+async def told(farm: Farm, alarm: str) -> bool:
+    return alarm in await farm.standing()
 
 
 async def test_without_a_network_it_starts_and_says_that_all_is_silent(tmp_path: Path, tarrow: Plan) -> None:
