@@ -107,7 +107,8 @@ def test_an_ordinary_network_takes_five_seconds_at_most(net: Net) -> None:
 def test_lldp_is_heard_from_a_real_daemon(net: Net) -> None:
     from monitor.devices.decode.frames import lldp
 
-    words = "mount -t tmpfs none /run; mkdir -p /run/lldpd; /usr/sbin/lldpd -d & sleep 2; "
+    words = "mount -t tmpfs none /run; mkdir -p /run/lldpd; /usr/sbin/lldpd -d & "
+    words += "trap 'kill $!' TERM; sleep 2; "
     words += "lldpcli configure lldp tx-interval 1; wait"
     net.start(THERE, "sh", "-c", words)
     found, _ = net.sweep([], 8.0)
