@@ -102,7 +102,8 @@ class Explained:
 def explain(topology: Topology, watches: Mapping[str, Watch]) -> Explained:
     """Find the roots of all silences: head-end before supply before pole before what lies behind it."""
     silent = {pole for pole in topology.above if watches[pole].silent}
-    missed = {pole for pole in topology.above if watches[pole].doubtful}
+    # What has not been asked yet, after a start, speaks against nothing either.
+    missed = {pole for pole in topology.above if watches[pole].doubtful or watches[pole].answered_s is None}
     everything = set(topology.above)
     headend = watches[topology.headend]
     if headend.doubtful and missed == everything:
@@ -145,7 +146,8 @@ def hold_explained(
 ) -> dict[str, Watch]:
     """Give what a root explained until now time to start, once that root is gone; and what lies behind a place that
     has only just come back, as long as that place's own loads, a radio among them, have."""
-    free = {pole for root, impacted in before.roots.items() if root not in now.roots for pole in impacted}
+    still = {*now.roots, *now.because, *now.waiting}  # a root that follows from another now, or waits, is not back
+    free = {pole for root, impacted in before.roots.items() if root not in still for pole in impacted}
     # What now seems to follow from one that has only just been set free is as free as that one.
     released = {pole for pole in free if now.because.get(pole, pole) in free}
     held: dict[str, Watch] = {}

@@ -45,6 +45,23 @@ def test_everything_and_the_head_end_switch_is_the_head_end(topology: Topology) 
     assert list(found.roots) == ["office"]
 
 
+def test_after_a_start_what_has_not_been_asked_yet_is_waited_for(topology: Topology) -> None:
+    """Else the first pole that is asked would be blamed for a head-end that is off."""
+    found = explain(topology, dict.fromkeys(topology.above, Watch()) | {"office": GONE, "creek": GONE})
+    assert found.roots == {}
+    assert found.waiting == {"creek"}
+    found = explain(topology, {**watches(topology, "creek"), "yards": Watch()})
+    assert list(found.roots) == ["creek"], "one that answers, woolshed, speaks for the supply"
+
+
+def test_a_root_that_follows_from_another_has_not_come_back(topology: Topology) -> None:
+    before = explain(topology, watches(topology, "creek", "woolshed"))
+    seen = watches(topology, "creek", "woolshed", "ridge", "yards") | {"office": Watch(misses=1)}
+    now = explain(topology, seen)
+    assert now.roots == {}
+    assert hold_explained(topology, seen, before, now, 100.0) == seen, "nothing is given time to start"
+
+
 def test_two_poles_that_share_nothing_stand_for_themselves(topology: Topology) -> None:
     found = explain(topology, watches(topology, "woolshed", "yards"))
     assert found.roots == {"woolshed": (), "yards": ()}
