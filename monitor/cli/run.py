@@ -18,6 +18,7 @@ def log_to_stderr() -> None:
     in_journal = not sys.stderr.isatty()
     for name in ("alembic", "uvicorn"):
         logging.getLogger(name).setLevel(logging.WARNING)
+    logging.getLogger("pymodbus").setLevel(logging.ERROR)  # it does not say whom it cannot reach: the alarm does
     logging.basicConfig(
         stream=sys.stderr,
         level=logging.INFO,

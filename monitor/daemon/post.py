@@ -11,6 +11,7 @@ from monitor.daemon.clock import Clock
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.rounds import Rounds
 from monitor.daemon.secrets import Mail, Secrets, Webhook
+from monitor.facts.words import say
 from monitor.history.records import Waiting
 from monitor.history.store import NotKept
 from monitor.notify.carrier import Account, Carrier, MailAccount, WebhookAddress
@@ -96,8 +97,12 @@ class Post:
         await self._mark()
         if now_s >= self._unwritten_again_s:
             await self._keeper.send_unwritten(now_s, self._carry_unwritten)
-        attempts = {was.id: was.attempts for was in due}
-        failing = [one.why for one in sent if one.why and attempts[one.id] + 1 >= TROUBLE_AFTER_ATTEMPTS]
+        was = {one.id: one for one in due}
+        failing = [
+            say("messages to {person} wait: {why}", person=was[one.id].message.person, why=one.why)
+            for one in sent
+            if one.why and was[one.id].attempts + 1 >= TROUBLE_AFTER_ATTEMPTS
+        ]
         self.waiting = len(due) - sum(not one.why for one in sent)
         if failing or sent:
             await self._rounds.step([self._rounds.own("callouts-not-going-out", failing[0] if failing else "")])

@@ -5,6 +5,7 @@ which is asked for per message; its trace level would print passwords and is nev
 """
 
 import logging
+import re
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -93,7 +94,17 @@ class Carrier:
                 for entry in result.logs()
                 if entry.level in ("WARNING", "ERROR") or "xception:" in entry.message
             ]
-            return "; ".join([result.status.name.lower(), *said])[:500]
+            return _reason("; ".join([result.status.name.lower(), *said]))
+
+
+def _reason(said: str) -> str:
+    """What the libraries tell of a failure, for a person: of a connection that cannot be made, the system's own words.
+
+    >>> _reason("failure; HTTPConnectionPool(...): Max retries ... [Errno 101] Network is unreachable'))")
+    'no connection: Network is unreachable'
+    """
+    system = re.search(r"\[Errno -?\d+\] ([^'\")\]]+)", said)
+    return f"no connection: {system[1].strip()}" if system else said[:500]
 
 
 def _fields(account: Account) -> dict[str, object]:
