@@ -4,7 +4,7 @@ A clear sky is computed and multiplied by the share of it that the plan says is 
 for the place and tilt (``sun_hours_per_day``) is the better input and always wins.
 """
 
-MISSING = "pvlib is not installed (pip install 'farpole[sun]'), and the plan has no sun_hours_per_day"
+MISSING = "pvlib is not installed (sh deploy/install --with sun), and the plan has no sun_hours_per_day"
 
 
 def clear_sky_hours(latitude_deg: float, longitude_deg: float, tilt_deg: float, azimuth_deg: float) -> list[float]:

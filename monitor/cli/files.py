@@ -126,7 +126,7 @@ def _write(rows: Any, names: Sequence[str], given: Namespace) -> int:
     try:
         return files.write_parquet(rows, names, given.out)
     except ModuleNotFoundError:
-        raise ValueError("Parquet needs pyarrow: pip install 'farpole[parquet]', or leave it at CSV") from None
+        raise ValueError("Parquet needs pyarrow: sh deploy/install --with parquet, or leave it at CSV") from None
 
 
 def _import(given: Namespace, data: Path) -> int:

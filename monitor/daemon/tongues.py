@@ -36,7 +36,7 @@ def tongue(file: Path) -> Tongue:
         from babel.messages.pofile import PoFileError, read_po
         from babel.numbers import get_decimal_symbol
     except ImportError:
-        words = "another language needs the extra 'languages': pip install 'farpole[languages]'"
+        words = "another language needs the extra 'languages': sh deploy/install --with languages"
         raise NotRight([Problem(1, "", words, str(file))]) from None
     try:
         locale = Locale.parse(file.stem)

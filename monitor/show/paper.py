@@ -17,7 +17,7 @@ def compiled(source: str, drawings: Mapping[str, str]) -> bytes:
     try:
         import typst
     except ImportError:
-        raise Lacking("PDFs need the extra 'review' (pip install 'farpole[review]'); HTML needs nothing") from None
+        raise Lacking("PDFs need the extra 'review' (sh deploy/install --with review); HTML needs nothing") from None
     with tempfile.TemporaryDirectory(prefix="farpole-review-") as folder:
         main = Path(folder) / "main.typ"
         main.write_text(source, encoding="utf-8")

@@ -49,7 +49,7 @@ def application(site: Site, version: str, entrance: Entrance) -> FastAPI:
     @app.get("/charts.js", include_in_schema=False)
     async def charts() -> Response:
         if not site.charts_ready():
-            raise HTTPException(404, "what draws charts is not installed: pip install 'farpole[review]'")
+            raise HTTPException(404, "what draws charts is not installed: sh deploy/install --with review")
         kept = {"Cache-Control": "private, max-age=86400"}
         return FileResponse(site.charts_file(), media_type="text/javascript", headers=kept)
 

@@ -43,7 +43,9 @@ def test_installed_twice_and_removed(tmp_path: Path) -> None:
 
     (tmp_path / "etc/farpole/plan.yaml").write_text("mine", encoding="utf-8")
     secrets.write_text("mine too", encoding="utf-8")
-    install(tmp_path)
+    install(tmp_path, "--with", "languages")
+    assert (tmp_path / "opt/farpole/extras").read_text() == "languages,survey\n"
+    subprocess.run([farpole.with_name("python"), "-c", "import babel"], check=True)
     assert (tmp_path / "etc/farpole/plan.yaml").read_text() == "mine"
     assert secrets.read_text() == "mine too"
 

@@ -67,7 +67,7 @@ async def _lines(reader: asyncio.StreamReader) -> AsyncIterator[dict[str, Any]]:
         except (TimeoutError, ValueError):
             raise NoHelper("the helper did not come to an end") from None
         if not line:
-            raise NoHelper("the helper ended early; is scapy installed? (pip install 'farpole[survey]')")
+            raise NoHelper("the helper ended early; is scapy installed? (sh deploy/install --with survey)")
         one = json.loads(line)
         if one.get("kind") == "error":
             raise NoHelper(str(one.get("why"))[:200])
