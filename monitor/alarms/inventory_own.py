@@ -82,5 +82,33 @@ OWN: Final = (
         on_rounds=1,
         off_rounds=1,
     ),
+    AlarmType(
+        "centre-not-told",
+        "the centre to which this site reports has not answered for long",
+        "communicationsSubsystemFailure",
+        "nothing is lost: it is told everything as soon as it answers; look at the internet line and at the router",
+        Severity.WARNING,
+        on_rounds=1,
+        off_rounds=1,
+    ),
+    AlarmType(
+        "site-silent",
+        "a site of this centre gives no sign of life",
+        "unavailable",
+        "call whoever is there: is there power, does the head-end box run, is there internet? Its own callouts may "
+        "still go; its poles are unknown here, not broken",
+        Severity.MAJOR,
+        on_rounds=1,
+        off_rounds=1,
+    ),
+    AlarmType(
+        "centre-cut-off",
+        "this centre hears no site at all",
+        "communicationsSubsystemFailure",
+        "look at the centre first: its router, its line, its clock; the sites watch themselves and call out",
+        Severity.CRITICAL,
+        on_rounds=1,
+        off_rounds=1,
+    ),
 )
-"""Raised for the resource ``farpole``."""
+"""Raised for the resource ``farpole``; the last two at a centre."""

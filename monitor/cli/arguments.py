@@ -124,3 +124,66 @@ def add_note(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") ->
     note.add_argument("--by", metavar="NAME", help="who did it (default: you)")
     common(note)
     note.set_defaults(room="monitor.cli.note")
+
+
+def add_reporting(run: argparse.ArgumentParser) -> None:
+    """What ``farpole run`` needs to report to a centre."""
+    run.add_argument(
+        "--report-to",
+        default=None,
+        metavar="URL",
+        help="report to a centre through its NATS router (tls://HOST:4222), as the secrets' entry of kind 'report' "
+        "says; nothing is lost while the line is down",
+    )
+    run.add_argument(
+        "--report-authority", default=None, metavar="FILE", help="certificates to trust for that router (PEM)"
+    )
+    run.add_argument(
+        "--report-days",
+        action="store_true",
+        help="for a line that is paid by the byte: alarms at once, readings as whole days after midnight",
+    )
+
+
+def add_centre(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
+    """farpole centre."""
+    centre = commands.add_parser(
+        "centre",
+        help="run a centre, to which many sites report",
+        description="Run a centre of many sites in the foreground: take what they report through a NATS router, keep "
+        "it in PostgreSQL, serve their pages. It may run several times beside itself. With one of the acts it does "
+        "only that.",
+    )
+    centre.add_argument("--history", metavar="URL", help="the PostgreSQL (postgresql+psycopg://USER@HOST/NAME)")
+    centre.add_argument("--router", metavar="URL", help="the NATS router (nats://127.0.0.1:4222, tls://HOST:4222)")
+    centre.add_argument("--router-authority", metavar="FILE", help="certificates to trust for the router (PEM)")
+    centre.add_argument("--secrets", type=Path, metavar="FILE", help="secrets file, mode 0600")
+    centre.add_argument(
+        "--page",
+        default="127.0.0.1:8461",
+        metavar="ADDRESS:PORT",
+        help="where the pages are served (default: 127.0.0.1:8461); as for farpole run",
+    )
+    centre.add_argument("--certificate", type=Path, metavar="FILE", help="the pages' certificate (PEM, whole chain)")
+    centre.add_argument("--key", type=Path, metavar="FILE", help="the certificate's private key (PEM)")
+    centre.add_argument("--tls-proxy", default="", metavar="ADDRESS", help="address of a proxy that ends TLS")
+    centre.add_argument("--ingest-only", action="store_true", help="no pages: one more process that takes parcels")
+    centre.add_argument(
+        "--at-once", type=int, default=4, metavar="N", help="parcels that one process keeps at once (default: 4)"
+    )
+    centre.add_argument(
+        "--tell",
+        action="append",
+        default=[],
+        metavar="NAME",
+        help="an entry of the secrets (mail, webhook) that is told when a site falls silent; may be given again",
+    )
+    centre.add_argument("--timezone", default="UTC", metavar="ZONE", help="of the page of all sites (default: UTC)")
+    acts = centre.add_mutually_exclusive_group()
+    acts.add_argument("--new-key", action="store_true", help="make the centre's own key, and print its entry")
+    acts.add_argument("--add-site", metavar="NAME", help="let a site in, and print the entry for its secrets")
+    acts.add_argument("--shut-out", metavar="NAME", help="take nothing more of a site")
+    acts.add_argument("--router-users", action="store_true", help="print the users for the router's configuration")
+    acts.add_argument("--sites", action="store_true", help="print the sites, and when each was last heard")
+    centre.add_argument("--json", action="store_true", help="print one JSON document (with --sites)")
+    centre.set_defaults(room="monitor.cli.centre")

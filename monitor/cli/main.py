@@ -10,7 +10,8 @@ from collections.abc import Sequence
 from importlib import import_module
 from pathlib import Path
 
-from monitor.cli.arguments import add_cycle, add_drill, add_forecast, add_note, add_review, add_turnup, common
+from monitor.cli import arguments
+from monitor.cli.arguments import common
 
 OK, FAILED, BAD_INPUT, NO_DAEMON = 0, 1, 2, 3
 
@@ -34,11 +35,12 @@ def parser() -> argparse.ArgumentParser:
     _add_running(commands)
     _add_asking(commands)
     _add_files(commands)
-    add_note(commands)
-    add_cycle(commands)
-    add_drill(commands)
-    add_review(commands)
-    add_turnup(commands)
+    arguments.add_note(commands)
+    arguments.add_cycle(commands)
+    arguments.add_drill(commands)
+    arguments.add_review(commands)
+    arguments.add_turnup(commands)
+    arguments.add_centre(commands)
     return whole
 
 
@@ -120,6 +122,7 @@ def _add_running(commands: "argparse._SubParsersAction[argparse.ArgumentParser]"
         metavar="URL",
         help="keep the history in PostgreSQL (postgresql+psycopg://USER@HOST/NAME) instead of a file of its own",
     )
+    arguments.add_reporting(run)
     run.set_defaults(room="monitor.cli.run")
     demo = commands.add_parser(
         "demo",
@@ -282,7 +285,7 @@ def _add_files(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
     back.add_argument("file", type=Path, help="the backup")
     back.add_argument("--plan-folder", type=Path, metavar="DIR", help="for its plan (default: restored/ of the data)")
     back.add_argument("--secrets-to", type=Path, metavar="FILE", help="its secrets, by their passphrase")
-    add_forecast(commands)
+    arguments.add_forecast(commands)
     for one in (export, bring):
         one.add_argument("--history", metavar="URL", help="a history in PostgreSQL instead of the data directory's")
     for one in (export, bring, keep, back):

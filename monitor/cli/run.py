@@ -10,6 +10,7 @@ from monitor.cli.main import BAD_INPUT, FAILED, OK, data_directory
 from monitor.daemon.page import page_of
 from monitor.daemon.run import Daemon, Settings
 from monitor.daemon.sockets import CannotStart
+from monitor.daemon.to_centre import Centre
 from monitor.plan.text import NotRight
 
 
@@ -34,7 +35,11 @@ def main(given: Namespace) -> int:
     secrets = given.secrets or (beside if beside.exists() else None)
     try:
         page = page_of(given.page, given.certificate, given.key, given.tls_proxy)
-        settings = Settings(given.plan, given.data or data_directory(), secrets, page, given.history_gb, given.history)
+        centre = None
+        if given.report_to is not None:
+            centre = Centre(given.report_to, given.report_authority, given.report_days)
+        data = given.data or data_directory()
+        settings = Settings(given.plan, data, secrets, page, given.history_gb, given.history, centre)
         asyncio.run(Daemon(settings).run())
     except NotRight as error:
         print(error, file=sys.stderr)

@@ -1,28 +1,39 @@
 """What a chart is made of: the history's line, the limits, the baseline and forecast of the last night, the repairs."""
 
 import math
+from collections.abc import Callable
+from typing import Protocol, TypeVar
 
 from monitor.budgets.bandwidth import LIMIT_SHARE
-from monitor.daemon.keeper import Keeper
 from monitor.daemon.memory import Memory
 from monitor.facts import resources
 from monitor.facts.quantities import QUANTITIES, UNITS
 from monitor.facts.readings import Slot
 from monitor.facts.words import Said, say
+from monitor.history.store import Store
 from monitor.margins.rates import of_line
 from monitor.show.charts import Chart
 from monitor.show.naming import resolution_words
 from monitor.show.ports import UPLINK
 
+T = TypeVar("T")
 POINTS = 320
 FAR_S = 60 * 86_400.0
 """From this span on a forecast has a place beside the readings."""
 
 
+class Asked(Protocol):
+    """Whoever answers questions about a history in a thread of its own."""
+
+    async def ask(self, question: Callable[[Store], T]) -> T:
+        """Ask the store; raises NotKept."""
+        ...
+
+
 class Charting:
     """Charts of one site."""
 
-    def __init__(self, memory: Memory, keeper: Keeper) -> None:
+    def __init__(self, memory: Memory, keeper: Asked) -> None:
         self._memory, self._keeper = memory, keeper
 
     async def chart(self, slot: Slot, title: str, from_s: float, to_s: float) -> Chart:

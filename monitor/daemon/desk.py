@@ -19,7 +19,6 @@ from monitor.daemon.standing import AtThePole
 from monitor.daemon.turning_up import TurningUp
 from monitor.facts import resources
 from monitor.facts.readings import Slot
-from monitor.facts.words import Tongue
 from monitor.history.records import Repair
 from monitor.history.store import NotKept, Store
 from monitor.show.links import Answer, NotValid, read
@@ -38,6 +37,7 @@ class Desk(Views):
     def __init__(self, clock: Clock, version: str) -> None:
         super().__init__(clock)
         self._version = version
+        self._rounds: Rounds | None = None
         self._listeners: set[asyncio.Event] = set()
         self.closing = asyncio.Event()
         self.acting: Acting | None = None
@@ -48,19 +48,26 @@ class Desk(Views):
         """What draws charts in the browser, as one file."""
         self.about_itself: Callable[[], dict[str, Any]] = dict
 
+    @property
+    def rounds(self) -> Rounds:
+        """The rounds in force."""
+        if self._rounds is None:
+            raise Refused("farpole is still starting")
+        return self._rounds
+
     def opened(self, rounds: Rounds) -> None:
         """Look at these rounds from now on."""
         self._rounds = rounds
         self.changed()
 
+    def listen(self, news: asyncio.Event) -> None:
+        """Set this whenever something has changed."""
+        self._listeners.add(news)
+
     def changed(self) -> None:
         """Something that is shown has changed."""
         for listener in self._listeners:
             listener.set()
-
-    def tongue(self, person: str = "") -> Tongue:
-        """The language of a person; of the site where none is named."""
-        return self.rounds.memory.design.tongue_of(person)
 
     def picture(self) -> Picture:
         """How the site stands now."""
@@ -215,6 +222,10 @@ class Desk(Views):
         if self.standing is None:
             raise Refused("farpole is still starting")
         return self.standing
+
+    async def done_at(self, pole: str) -> list[tuple[float, str, str, str]]:
+        """What was done at a pole, newest first."""
+        return await self.at_pole.done_at(pole)
 
     @property
     def turning_up(self) -> TurningUp:

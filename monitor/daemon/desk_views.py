@@ -1,15 +1,16 @@
 """What the desk shows beyond the picture: causes, forecasts, charts, the survey, the plan, reviews."""
 
-from typing import Any
+from typing import Any, Protocol
 
+from monitor.alarms.cause import Cause
 from monitor.alarms.drifting import sentence
-from monitor.daemon.charting import Charting
+from monitor.daemon.charting import Asked, Charting
 from monitor.daemon.clock import Clock
+from monitor.daemon.memory import Memory
 from monitor.daemon.reviewing import Reviewing, months_of
-from monitor.daemon.rounds import Rounds
 from monitor.daemon.surveyed import seen
 from monitor.facts.readings import Slot
-from monitor.facts.words import say
+from monitor.facts.words import Tongue, say
 from monitor.history.store import NotKept
 from monitor.margins.kinds import watched
 from monitor.margins.verdict import ranked
@@ -22,20 +23,34 @@ from monitor.show.year import Year
 COMING = 3
 
 
+class Seen(Protocol):
+    """What is looked at: what is known, and the history behind it."""
+
+    @property
+    def memory(self) -> Memory: ...  # noqa: D102  # a plain field
+    @property
+    def keeper(self) -> Asked: ...  # noqa: D102  # a plain field
+
+    def why(self, place: str, load: str | None = None) -> Cause:
+        """The most probable cause of what is wrong at a place."""
+        ...
+
+
 class Views:
     """The part of the desk that only looks."""
 
     def __init__(self, clock: Clock) -> None:
         self._clock = clock
         self.plan_file = ""
-        self._rounds: Rounds | None = None
 
     @property
-    def rounds(self) -> Rounds:
-        """The rounds in force."""
-        if self._rounds is None:
-            raise Refused("farpole is still starting")
-        return self._rounds
+    def rounds(self) -> Seen:
+        """What is looked at. Raises Refused while it is not there yet."""
+        raise NotImplementedError
+
+    def tongue(self, person: str = "") -> Tongue:
+        """The language of a person; of the site where none is named."""
+        return self.rounds.memory.design.tongue_of(person)
 
     def why(self, place: str) -> dict[str, Any]:
         """The most probable causes of what is wrong at a place now."""
@@ -75,6 +90,18 @@ class Views:
             for one in order
             if one.slots[0] in series
         )
+
+    def ends(self) -> list[dict[str, Any]]:
+        """The same with the months that are left, as far as that is known: for whoever compares sites."""
+        memory = self.rounds.memory
+        found = []
+        for one in ranked(memory.verdicts, memory.design.lost_with())[:COMING]:
+            verdict = memory.verdicts[one.slots[0]]
+            series = watched(memory.plan, memory.budget).get(one.slots[0])
+            if series is not None:
+                months = round(verdict.forecast.p50_months, 2) if verdict.forecast else None
+                found.append({"pole": one.pole, "words": str(sentence(verdict, series)), "months": months})
+        return found
 
     def survey(self) -> tuple[PlaceSeen, ...]:
         """What the last audit of each switch has seen."""

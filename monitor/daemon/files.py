@@ -27,14 +27,18 @@ def as_yaml(document: dict[str, Any]) -> str:
     return out.getvalue()
 
 
-def load_sheets(plan_file: Path | None = None) -> Sheets:
-    """The shipped datasheets, overridden by those in ``datasheets/`` beside the plan."""
-    folders = [shipped() / "datasheets"] + ([plan_file.parent / "datasheets"] if plan_file else [])
-    texts = {
+def sheet_texts(*more: Path) -> dict[str, str]:
+    """The shipped datasheets, and those in further folders, as text by file."""
+    return {
         str(file): file.read_text(encoding="utf-8")
-        for folder in dict.fromkeys(f.resolve() for f in folders)
+        for folder in dict.fromkeys(f.resolve() for f in (shipped() / "datasheets", *more))
         for file in sorted(folder.glob("*.yaml"))
     }
+
+
+def load_sheets(plan_file: Path | None = None) -> Sheets:
+    """The shipped datasheets, overridden by those in ``datasheets/`` beside the plan."""
+    texts = sheet_texts(*([plan_file.parent / "datasheets"] if plan_file else []))
     return read_sheets(texts, frozenset(zoneinfo.available_timezones()))
 
 

@@ -27,6 +27,7 @@ def about(
         "plan": str(plan_file.resolve()),
         "running_s": round(clock.monotonic_s() - started_s),
         "late_rounds": schedule.late,
+        "late_jobs": schedule.late_jobs(),
         "last_failure": schedule.failed,
         "clock_trusted": clock.trusted(),
         "clock_jumps": schedule.jumps,

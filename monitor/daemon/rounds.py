@@ -196,7 +196,8 @@ class Rounds:
     # ---- parts of jobs
 
     def _script(self, device: Device, tier: str) -> Script:
-        scripts = self.memory.scripts.setdefault(device.name, scripts_of(device, {}))
+        known = self.memory.scripts
+        scripts = known.get(device.name) or known.setdefault(device.name, scripts_of(device, {}))
         return scripts[tier] if tier in scripts else script(device.name, tier, [])
 
     def _keep(self, rounds: list[Round]) -> None:
@@ -276,10 +277,11 @@ class Rounds:
         return cause_of(known.signs, known.contexts, known.lines, memory.record)
 
     def _settled(self, pole: str) -> str | None:
-        memory = self.memory
-        return evidence.settlement(
-            pole, memory.latest, memory.before.get(pole), memory.watches[pole], self._clock.wall_s()
-        )
+        memory, now_s = self.memory, self._clock.wall_s()
+        alarm = memory.book.alarms.get(Key(pole, "pole-silent"))
+        if alarm is None or alarm.cleared:
+            return ""  # there is nothing to settle
+        return evidence.settlement(pole, memory.latest, memory.before.get(pole), memory.watches[pole], now_s)
 
     def own(self, kind: str, trouble: str) -> Condition:
         """A condition of the program itself."""

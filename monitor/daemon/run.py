@@ -45,6 +45,7 @@ from monitor.daemon.sockets import SOCKET, CannotStart, command_socket, page_soc
 from monitor.daemon.standing import AtThePole
 from monitor.daemon.systemd import notify, watchdog_s
 from monitor.daemon.timetable import listen, timetable, without_answer
+from monitor.daemon.to_centre import Centre, ToCentre
 from monitor.daemon.tongues import load_tongues
 from monitor.daemon.turning_up import TurningUp
 from monitor.daemon.version import own_version
@@ -77,6 +78,8 @@ class Settings:
     """What the history may take; None for half of the disk."""
     history_url: str | None = None
     """A PostgreSQL that keeps the history instead of a file in the data directory."""
+    centre: Centre | None = None
+    """To which centre the site reports; None: to none."""
 
 
 class Daemon:
@@ -95,6 +98,7 @@ class Daemon:
         self.entrance: Entrance
         self.tls: ssl.SSLContext | None = None
         self._cutting: asyncio.Task[None] | None = None
+        self.reporting: ToCentre
         self._started_s = self.clock.monotonic_s()
 
     def read(self) -> tuple[Design, Secrets]:
@@ -107,6 +111,7 @@ class Daemon:
         """Run until stopped. Raises NotRight for bad input, before anything is started, and CannotStart."""
         design, secrets = self.read()
         page = self.settings.page or HERE
+        self.reporting = ToCentre(self.settings.centre, secrets, self.clock, self.desk)
         self.entrance, self.tls = page.entrance(secrets, self.clock.monotonic_s), page.tls()
         with self._stack:
             sockets = self._take(self.settings)
@@ -125,13 +130,17 @@ class Daemon:
             try:
                 await self._seasons(memory, secrets, keeper, serving)
             finally:
-                await self._end_charts()
-                self.desk.closing.set()
-                self.desk.changed()
-                await asyncio.gather(*(one.close() for one in serving))
-                await keeper.ask(lambda store: store.note(self.clock.wall_s(), "stop", "farpole", "stopped"))
-                await keeper.close()
-                log.info("stopped; everything is written")
+                await self._close(serving, keeper)
+
+    async def _close(self, serving: list[Serving], keeper: Keeper) -> None:
+        await self._end_charts()
+        await self.reporting.end()
+        self.desk.closing.set()
+        self.desk.changed()
+        await asyncio.gather(*(one.close() for one in serving))
+        await keeper.ask(lambda store: store.note(self.clock.wall_s(), "stop", "farpole", "stopped"))
+        await keeper.close()
+        log.info("stopped; everything is written")
 
     # ---- start
 
@@ -199,12 +208,7 @@ class Daemon:
             self._noted(memory, credentials, deaf)
             self.desk.opened(rounds)
             self._about(schedule, keeper, asking, post, memory)
-            if serving[0].task is None:
-                await asyncio.gather(*(one.start() for one in serving))
-                log.info("watching %s: %d poles", memory.plan.site.name, len(memory.plan.poles))
-                notify("READY=1")
-                self._cutting = asyncio.create_task(self._charts(), name="charts")
-                await rounds.step([rounds.own("started-after-failure", self._ended)])
+            await self._started(serving, rounds, keeper)
             try:
                 memory, secrets = await self._season(schedule, memory, secrets, keeper)
             finally:
@@ -212,8 +216,20 @@ class Daemon:
                 if receiver is not None:
                     await receiver.close()
 
+    async def _started(self, serving: list[Serving], rounds: Rounds, keeper: Keeper) -> None:
+        """Once, when the first season begins."""
+        if serving[0].task is not None:
+            return
+        await asyncio.gather(*(one.start() for one in serving))
+        log.info("watching %s: %d poles", rounds.memory.plan.site.name, len(rounds.memory.plan.poles))
+        notify("READY=1")
+        self._cutting = asyncio.create_task(self._charts(), name="charts")
+        self.reporting.begin(keeper)
+        await rounds.step([rounds.own("started-after-failure", self._ended)])
+
     def _about(self, *whole: *tuple[Schedule, Keeper, Asking, Post, Memory]) -> None:
-        self.desk.about_itself = partial(about, self.settings.plan_file, self._started_s, *whole)
+        itself = partial(about, self.settings.plan_file, self._started_s, *whole)
+        self.desk.about_itself = lambda: itself() | self.reporting.told()
 
     async def _end_charts(self) -> None:
         if self._cutting is not None:
@@ -227,6 +243,7 @@ class Daemon:
 
     def _noted(self, memory: Memory, credentials: dict[str, Community | User], deaf: tuple[str, ...]) -> None:
         """What people should know of how this plan is carried out."""
+        self.reporting.planned(self.settings.plan_file)
         own_notes = (*memory.design.not_carried_out(), *weak(credentials))
         memory.notes = (*self._ping_note, *own_notes, *deaf)
         for note in own_notes:
@@ -252,7 +269,7 @@ class Daemon:
         self.desk.standing = AtThePole(rounds, rounds.keeper, self.clock, self.settings.data)
         self.desk.turns = TurningUp(rounds, rounds.keeper, self.clock)
         schedule.closing += [self.desk.standing.close, self.desk.turns.close]
-        schedule.every("drill", 2.0, without_answer(self.desk.drilling.look), 2.0)
+        schedule.every("drill", 2.0, without_answer(self.desk.drilling.look), 2.0, a_round=False)
 
     async def _season(
         self, schedule: Schedule, memory: Memory, secrets: Secrets, keeper: Keeper

@@ -32,6 +32,7 @@ class _Slot:
     task: asyncio.Task[float | None] | None = None
     late: int = 0
     again: bool = False
+    a_round: bool = True
 
 
 @dataclass
@@ -54,10 +55,20 @@ class Schedule:
         )
         self._difference_s = self.clock.wall_s() - self.clock.monotonic_s()
 
-    def every(self, name: str, period_s: float, job: Job, first_s: float = 0.0) -> None:
+    def every(self, name: str, period_s: float, job: Job, first_s: float = 0.0, a_round: bool = True) -> None:
         """Run ``job`` each ``period_s``, first after ``first_s``; it may ask to run again sooner, or
-        later, by returning seconds. A run that is still under way is never doubled: the round is counted as late."""
-        self.slots.append(_Slot(name, job, period_s, self.clock.monotonic_s() + first_s))
+        later, by returning seconds. A run that is still under way is never doubled: the round is counted as late,
+        unless the job is no round but only looks often whether there is anything to do."""
+        self.slots.append(_Slot(name, job, period_s, self.clock.monotonic_s() + first_s, a_round=a_round))
+
+    def late_jobs(self) -> dict[str, int]:
+        """Kind of job → how often it was late, for those that ever were."""
+        found: dict[str, int] = {}
+        for slot in self.slots:
+            if slot.late:
+                kind = slot.name.split()[0]
+                found[kind] = found.get(kind, 0) + slot.late
+        return found
 
     def now(self, name: str, after_s: float = 0.0) -> None:
         """Run the job of that name at the next tick, or a little later; where it is under way, once more after that."""
@@ -95,7 +106,7 @@ class Schedule:
         slot.due_s = max(slot.due_s + slot.period_s, now_s + slot.period_s / 2)
         if slot.task is not None and not slot.task.done():
             slot.late += 1
-            self.late += 1
+            self.late += slot.a_round
             return
         slot.task = asyncio.create_task(self._run(slot), name=slot.name)
 

@@ -5,6 +5,7 @@ The environment variable of a secret is ``FARPOLE_SECRET_`` and its name in capi
 """
 
 import os
+import re
 import stat
 from collections.abc import Iterable, Mapping
 from pathlib import Path
@@ -17,6 +18,9 @@ from monitor.facts.words import say
 from monitor.plan.parts import Plan
 from monitor.plan.text import NotRight, Problem, check
 from monitor.show.door import Machine, Person, Role
+
+SITE_NAME = r"^[a-z0-9][a-z0-9-]{0,59}$"
+"""Names of sites at a centre: they stand in the subjects of its router."""
 
 
 class _Secret(BaseModel):
@@ -92,8 +96,25 @@ class Token(_Secret):
     token_sha256: str = Field(pattern=r"^[0-9a-f]{64}$")
 
 
+class ToCentre(_Secret):
+    """As whom a site reports to a centre, and whom it believes there; ``farpole centre --add-site`` makes the entry."""
+
+    kind: Literal["report"]
+    site: str = Field(pattern=SITE_NAME)
+    seed: SecretStr
+    centre: str = Field(pattern=r"^U[A-Z2-7]{55}$", description="the centre's public key")
+
+
+class CentreKey(_Secret):
+    """The centre's own key; ``farpole centre --new-key`` makes the entry."""
+
+    kind: Literal["centre"]
+    seed: SecretStr
+
+
 Secret = Annotated[
-    SnmpCommunity | SnmpUser | Mail | Webhook | RtspLogin | Text | LogIn | Token, Field(discriminator="kind")
+    SnmpCommunity | SnmpUser | Mail | Webhook | RtspLogin | Text | LogIn | Token | ToCentre | CentreKey,
+    Field(discriminator="kind"),
 ]
 
 
@@ -185,6 +206,23 @@ def people(secrets: Secrets) -> dict[str, Person]:
 def machines(secrets: Secrets) -> dict[str, Machine]:
     """Which programs may use the API."""
     return {name: Machine(one.role, one.token_sha256) for name, one in secrets.items() if isinstance(one, Token)}
+
+
+def a_site_name(name: str) -> str:
+    """The name, if a site may have it at a centre; raises ValueError."""
+    if not re.fullmatch(SITE_NAME, name):
+        raise ValueError(f"{name!r} is no name for a site: small letters, digits and hyphens, at most 60")
+    return name
+
+
+def reports_as(secrets: Secrets) -> ToCentre | None:
+    """As whom this site reports to a centre."""
+    return next((one for one in secrets.values() if isinstance(one, ToCentre)), None)
+
+
+def centre_seed(secrets: Secrets) -> str | None:
+    """The centre's own key."""
+    return next((one.seed.get_secret_value() for one in secrets.values() if isinstance(one, CentreKey)), None)
 
 
 def stream_logins(plan: Plan, secrets: Secrets) -> dict[str, tuple[str, str]]:

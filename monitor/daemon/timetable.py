@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
+AT_ONCE = 20
+"""So many places are asked one right after the other."""
 LEARNT_S = 2.0
 """After a link has changed: time for the switch to learn who is there."""
 
@@ -43,9 +45,12 @@ def timetable(
     """The schedule of one season; starts are spread over the period."""
     design, plan = rounds.memory.design, rounds.memory.plan
     schedule = Schedule(clock, design.zone)
+    # A farm is read at once; where there are more, the box and the network work evenly over the period.
+    many = len(design.places) > AT_ONCE
+    apart_s = plan.rounds.reach_s / len(design.places) if many else 0.05
     for i, place in enumerate(design.places):
-        schedule.every(f"reach {place}", plan.rounds.reach_s, _reaches(rounds, place), 0.05 * i)
-    spread_s = max(5.0, 0.05 * len(design.devices))  # a farm is read at once, a thousand switches over the period
+        schedule.every(f"reach {place}", plan.rounds.reach_s, _reaches(rounds, place), apart_s * i)
+    spread_s = plan.rounds.measure_s if many else 5.0
     for i, device in enumerate(design.devices.values()):
         share, meter = i / len(design.devices), device in design.meters
         tier, period_s = (REACH, plan.rounds.reach_s) if meter else (MEASURE, plan.rounds.measure_s)
@@ -78,7 +83,7 @@ def timetable(
 
 def _people(schedule: Schedule, rounds: Rounds, post: Post) -> None:
     """What people are told, and when."""
-    schedule.every("send", 1.0, post.send, 1.0)
+    schedule.every("send", 1.0, post.send, 1.0, a_round=False)
     schedule.every("shelve", 10.0, without_answer(rounds.shelve), 4.0)
     schedule.every("remind", 10.0, without_answer(rounds.telling.remind), 5.0)
     schedule.every("prove", 600.0, without_answer(Proving(rounds, rounds.keeper, schedule.clock).look), PROVE_AFTER_S)

@@ -44,7 +44,7 @@ class Kept:
     def __init__(self, where: Path | str, read_only: bool = False, quota_octets: int | None = None) -> None:
         self.path = where
         self._quota_pages = quota_octets // PAGE_OCTETS if quota_octets else None
-        self._name = str(where) if isinstance(where, Path) else _shown(where)
+        self._name = str(where) if isinstance(where, Path) else shown(where)
         if isinstance(where, Path):
             options = "?mode=ro&uri=true" if read_only else ""
             self._engine = create_engine(
@@ -137,12 +137,12 @@ class Kept:
         self.close()
 
 
-def _shown(url: str) -> str:
-    """A URL without its password."""
+def shown(url: str) -> str:
+    """A database's URL without its password."""
     try:
         return make_url(url).render_as_string(hide_password=True)
     except SQLAlchemyError:
-        return "the history's URL"
+        return "the database's URL"
 
 
 def _why_no_engine(error: Exception) -> str:

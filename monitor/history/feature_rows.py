@@ -1,6 +1,7 @@
 """Features of days: computed from the readings after the fold, kept for ever, computed again when their way changes."""
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 from sqlalchemy import Connection, and_, exists, select
@@ -8,6 +9,7 @@ from sqlalchemy import Connection, and_, exists, select
 from monitor.facts.readings import Slot
 from monitor.history import tables as t
 from monitor.history.engine import Kept, putting
+from monitor.history.fold import FEATURES, mark_changed
 from monitor.margins.features import VERSION, Features
 
 
@@ -35,7 +37,7 @@ class FeatureRows(Kept):
             for day, slot, features in found:
                 where = (t.series.c.resource == slot.resource, t.series.c.quantity == slot.quantity)
                 number = connection.execute(select(t.series.c.id).where(*where)).scalar_one()
-                row = {"day": day, "series": number, "version": VERSION, "n": 0}
+                row: dict[str, Any] = {"day": day, "series": number, "version": VERSION, "n": 0}
                 row |= dict.fromkeys(("midmean", "p5", "p95", "t_mean", "sxy", "sxx"))
                 if features is not None and len(features):
                     row |= {"n": int(features.n[0])}
@@ -46,6 +48,7 @@ class FeatureRows(Kept):
                 changed = {name: put.excluded[name] for name in rows[0] if name not in ("day", "series", "version")}
                 keys = ["day", "series", "version"]
                 connection.execute(put.on_conflict_do_update(index_elements=keys, set_=changed), rows)
+                mark_changed(connection, FEATURES, [row["day"] for row in rows])
 
         self._act(act)
 

@@ -20,6 +20,8 @@ from monitor.history.codec import states_of
 from monitor.history.engine import putting
 
 DAY_S = 86_400
+BLOCKS, FEATURES = "blocks", "features"
+"""What may have changed of a day: its blocks with their rollups, or what has been computed of them."""
 _AT_ONCE = 500
 """Keys in one question: below what any database takes."""
 
@@ -68,7 +70,9 @@ def fold(connection: Connection, slot: int, day: int, offset_s: int) -> int:
             rollups.append({"day": day, "series": number, **rollup_of(whole)})
     put_blocks(connection, blocks)
     put_rollups(connection, rollups)
+    mark_changed(connection, BLOCKS, [day])
     connection.execute(delete(t.round_row).where(where), bounds)
+    connection.execute(delete(t.late_row).where(where), bounds)
     return len(rows)
 
 
@@ -152,6 +156,20 @@ def put_day(connection: Connection, day: int, number: int, new: Day, resolution:
     whole = merged(_known(connection, day, [number]).get(number), new)
     put_blocks(connection, [{"id": day << 24 | number, "blob": pack(whole, resolution)}])
     put_rollups(connection, [{"day": day, "series": number, **rollup_of(whole)}])
+    mark_changed(connection, BLOCKS, [day])
+
+
+_MARK = text(
+    "INSERT INTO changed_day (kind, day, change) "
+    "VALUES (:kind, :day, (SELECT coalesce(max(change), 0) + 1 FROM changed_day)) "
+    "ON CONFLICT (kind, day) DO UPDATE SET change = excluded.change"
+)
+
+
+def mark_changed(connection: Connection, kind: str, days: Iterable[int]) -> None:
+    """Remember that days are not what they were: whoever has a copy of them takes them again."""
+    for day in sorted(set(days)):
+        connection.execute(_MARK, {"kind": kind, "day": day})
 
 
 def put_blocks(connection: Connection, blocks: list[dict[str, Any]]) -> None:

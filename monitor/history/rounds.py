@@ -60,7 +60,11 @@ class Rounds(Kept):
             values = [(row["id"], row["blob"]) for row in rows]
             connection.exec_driver_sql(f"INSERT INTO round_row (id, blob) VALUES ({mark}, {mark})", values)
         else:
-            ids |= {_put_where_free(connection, row) for row in rows}
+            placed = {_put_where_free(connection, row) for row in rows}
+            late = [{"id": key} for key in placed if key <= self._last_id]
+            if late:
+                connection.execute(putting(connection, t.late_row).on_conflict_do_nothing(), late)
+            ids |= placed
         self._last_id = max(self._last_id, *ids)
 
     def _layout(self, connection: Connection, layout: Layout, at_s: float) -> tuple[int, int]:

@@ -8,7 +8,7 @@ from sqlalchemy import Connection, Table, func, select
 from monitor.history import tables as t
 from monitor.history.blocks import Damaged, unpack
 from monitor.history.engine import Kept, putting
-from monitor.history.fold import chunks, put_day
+from monitor.history.fold import BLOCKS, FEATURES, chunks, mark_changed, put_day
 
 SPARED = 1000
 """Ids that are not given again where a table of names could not be read whole."""
@@ -27,6 +27,11 @@ class Salvaged(Kept):
                 new = [row for row in new if row["alarm"] in there]
             if new:
                 connection.execute(putting(connection, table).on_conflict_do_nothing(), new)
+            if table in (t.day_block, t.rollup_day):
+                days = [row["id"] >> 24 if table is t.day_block else row["day"] for row in new]
+                mark_changed(connection, BLOCKS, days)
+            if table is t.feature_day:
+                mark_changed(connection, FEATURES, [row["day"] for row in new])
 
         if rows:
             self._act(act)

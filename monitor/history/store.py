@@ -7,6 +7,8 @@ from monitor.history.alarm_rows import AlarmRows
 from monitor.history.days import Days
 from monitor.history.engine import NotKept
 from monitor.history.feature_rows import FeatureRows
+from monitor.history.leases import Leases
+from monitor.history.outbound import Outbound
 from monitor.history.renaming import Renaming
 from monitor.history.rounds import Rounds
 from monitor.history.salvaged import Salvaged
@@ -14,5 +16,5 @@ from monitor.history.salvaged import Salvaged
 __all__ = ["NotKept", "Store"]
 
 
-class Store(Rounds, Days, FeatureRows, AlarmRows, Salvaged, Renaming):
+class Store(Rounds, Days, FeatureRows, AlarmRows, Salvaged, Renaming, Outbound, Leases):
     """Readings, days, alarms and messages of one site, in one SQLite file or one PostgreSQL database."""

@@ -152,6 +152,28 @@ untimed_row = Table(
     Column("blob", LargeBinary, nullable=False),
 )
 
+changed_day = Table(
+    "changed_day",
+    meta,
+    Column("kind", String, primary_key=True, doc="blocks (with their rollups) or features"),
+    Column("day", Integer, primary_key=True),
+    Column("change", _BIG, nullable=False, index=True, doc="grows with every change of any day"),
+)
+
+late_row = Table(
+    "late_row",
+    meta,
+    Column("id", _BIG, primary_key=True, doc="a round row that was kept after rows of a later time"),
+)
+
+lease = Table(
+    "lease",
+    meta,
+    Column("name", String, primary_key=True, doc="what only one may do at a time"),
+    Column("holder", String, nullable=False),
+    Column("until_s", Float, nullable=False, doc="by the database's own clock"),
+)
+
 setting = Table(
     "setting",
     meta,

@@ -13,8 +13,10 @@ BEFORE = "history-of-schema-"
 """Begins the name of what is kept of an upgrade; of several only the newest stays."""
 
 
-NEWEST = "0005"
+NEWEST = "0006"
 """The schema of this farpole: the last of migrations/versions."""
+NEWEST_CENTRAL = "0001"
+"""The same of a centre's tables: the last of central_migrations/versions."""
 
 
 def back_up_first(history: Path) -> None:
@@ -52,8 +54,25 @@ def _of(connection: Connection) -> str | None:
 
 def upgrade(connection: Connection) -> None:
     """Bring the schema up to date, in the transaction of this connection; raises NotKept for a newer one than ours."""
-    there = _of(connection)
-    if there == NEWEST:
+    _upgrade(connection, _of(connection), NEWEST, "migrations", "history was")
+
+
+_ALONE = 0x6661_7271
+"""Of PostgreSQL's advisory locks the one under which a centre's schema is changed: several may start at once."""
+
+
+def upgrade_central(connection: Connection) -> None:
+    """The same for a centre's tables, which have a schema of their own in PostgreSQL."""
+    connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _ALONE})
+    connection.execute(text("CREATE SCHEMA IF NOT EXISTS centre"))
+    there = None
+    if inspect(connection).has_table("version", schema="centre"):
+        there = connection.execute(text("SELECT version_num FROM centre.version")).scalar()
+    _upgrade(connection, there, NEWEST_CENTRAL, "central_migrations", "centre's tables were")
+
+
+def _upgrade(connection: Connection, there: str | None, newest: str, scripts: str, what: str) -> None:
+    if there == newest:
         return
     # Here, because a box whose history is up to date has no need of it, and it takes 8 MB.
     from alembic import command
@@ -61,12 +80,10 @@ def upgrade(connection: Connection) -> None:
     from alembic.script import ScriptDirectory
 
     config = Config()
-    config.set_main_option("script_location", "monitor.history:migrations")
+    config.set_main_option("script_location", f"monitor.history:{scripts}")
     known = {script.revision for script in ScriptDirectory.from_config(config).walk_revisions()}
     if there is not None and there not in known:
-        raise NotKept(
-            f"this history was written by a newer farpole (schema {there}, ours is {NEWEST}); it is left alone"
-        )
+        raise NotKept(f"this {what} written by a newer farpole (schema {there}, ours is {newest}); it is left alone")
     config.attributes["connection"] = connection
     command.upgrade(config, "head")
 

@@ -84,6 +84,7 @@ class _Sheet:
     metres_to_x: float
     rows: int
     tongue: Tongue
+    base: str = ""
 
     def x(self, metres: float) -> float:
         return _LEFT + metres * self.metres_to_x
@@ -116,14 +117,14 @@ def _above(pole: PlaceView, radios: dict[str, str]) -> str:
     return radios.get(pole.above.removeprefix("radio "), "") if pole.above.startswith("radio ") else pole.above
 
 
-def strip(picture: Picture, width: int, tongue: Tongue = ENGLISH) -> Markup:
-    """The site as a single-line strip: x is metres of cable from the head-end."""
+def strip(picture: Picture, width: int, tongue: Tongue = ENGLISH, base: str = "") -> Markup:
+    """The site as a single-line strip: x is metres of cable from the head-end. ``base`` begins the poles' links."""
     narrow = width < 600
     spots = _spots(picture, narrow)
     most_m = max(spot.metres for spot in spots)
     rows = 1 + max(spot.row for spot in spots)
     scale = (width - _LEFT - (24 if narrow else 78)) / most_m
-    sheet = _Sheet(width, narrow, 86 if narrow else 112, scale, rows, tongue)
+    sheet = _Sheet(width, narrow, 86 if narrow else 112, scale, rows, tongue, base)
     where: dict[str, tuple[float, float]] = {picture.headend.name: (_LEFT, sheet.y(0))}
     where |= {spot.place.name: (sheet.x(spot.metres), sheet.y(spot.row)) for spot in spots}
     fed = [where[spot.place.name][1] for spot in spots if spot.above == picture.headend.name]
@@ -172,12 +173,12 @@ def _spot_words(spot: _Spot, where: dict[str, tuple[float, float]], sheet: _Shee
     parts = [tag("circle", cx=round(x, 1), cy=round(y, 1), r=8, class_=f"pole {kind}")]
     at, anchor = (_LEFT + 12, "start") if sheet.narrow else (x, "middle")
     if sheet.narrow:
-        name = tag("a", tag("tspan", place.name, class_="place"), href=f"/pole/{place.name}")
+        name = tag("a", tag("tspan", place.name, class_="place"), href=f"{sheet.base}/pole/{place.name}")
         state = tag("tspan", sheet.tongue.word(place.state), dx=9, class_=f"word {kind}")
         parts.append(words_at(at, y + 26, Markup("").join([name, state])))
     else:
         name = words_at(at, y + 30, place.name, "place", anchor)
-        parts.append(tag("a", name, href=f"/pole/{place.name}"))
+        parts.append(tag("a", name, href=f"{sheet.base}/pole/{place.name}"))
         parts.append(words_at(at, y + 44, sheet.tongue.word(place.state), f"word {kind}", anchor))
     return Markup("").join(parts + _margins(place, x, y, sheet))
 

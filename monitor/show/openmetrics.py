@@ -3,6 +3,7 @@
 Labels are resources of the plan and severities, so their number is bounded by the plan.
 """
 
+from collections import Counter
 from collections.abc import Iterator
 
 from prometheus_client import CollectorRegistry
@@ -11,6 +12,7 @@ from prometheus_client.openmetrics.exposition import CONTENT_TYPE_LATEST, genera
 from prometheus_client.registry import Collector
 
 from monitor.alarms.states import Severity
+from monitor.show.farms import Farms
 from monitor.show.views import MarginView, Picture
 
 CONTENT_TYPE = CONTENT_TYPE_LATEST
@@ -74,9 +76,48 @@ def _family(name: str, words: str, rows: list[tuple[str, float | None]]) -> Metr
     return family
 
 
-def exposition(picture: Picture) -> bytes:
-    """The picture in OpenMetrics text."""
+class FarmsCollector(Collector):
+    """Yields metric families over all sites of a centre."""
+
+    def __init__(self, farms: Farms) -> None:
+        self._farms = farms
+
+    def collect(self) -> Iterator[Metric]:
+        """All families; what is not known is absent."""
+        farms = self._farms
+        ages = GaugeMetricFamily("farpole_site_heard_age_seconds", "since a site was last heard", labels=["site"])
+        silent = GaugeMetricFamily("farpole_site_silent", "1 silent, 0 heard", labels=["site"])
+        poles = GaugeMetricFamily("farpole_site_poles_silent", "poles that a site calls silent", labels=["site"])
+        standing = GaugeMetricFamily(
+            "farpole_alarms_standing", "alarms that stand and that no other explains", labels=["site", "severity"]
+        )
+        for one in farms.sites:
+            if one.heard_s is not None:
+                ages.add_metric([one.name], max(0.0, farms.at_s - one.heard_s))
+                silent.add_metric([one.name], float(one.silent))
+                poles.add_metric([one.name], len(one.silent_poles))
+        for (site, severity), count in Counter((a.site, a.severity) for a in farms.standing).items():
+            standing.add_metric([site, severity], count)
+        yield from (ages, silent, poles, standing)
+
+
+class _Labelled(Collector):
+    """The same families with the name of a site on every sample."""
+
+    def __init__(self, collector: Collector, site: str) -> None:
+        self._collector, self._site = collector, site
+
+    def collect(self) -> Iterator[Metric]:
+        """All families."""
+        for family in self._collector.collect():
+            family.samples = [one._replace(labels={"site": self._site, **one.labels}) for one in family.samples]
+            yield family
+
+
+def exposition(what: Picture | Farms, site: str = "") -> bytes:
+    """A picture in OpenMetrics text; with a site's name where it is one of many."""
     registry = CollectorRegistry(auto_describe=False)
-    registry.register(PictureCollector(picture))
+    collector = PictureCollector(what) if isinstance(what, Picture) else FarmsCollector(what)
+    registry.register(_Labelled(collector, site) if site else collector)
     text: bytes = generate_latest(registry)  # type: ignore[no-untyped-call]  # the library's function has no types
     return text

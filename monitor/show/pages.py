@@ -19,7 +19,7 @@ from monitor.show.budget_view import negative
 from monitor.show.charts import Chart
 from monitor.show.door import Visitor
 from monitor.show.naming import loads_in_words, what
-from monitor.show.ports import SPANS_S, UPLINK, Refused, Site
+from monitor.show.ports import SPANS_S, UPLINK, Looked, Refused
 from monitor.show.rendering import environment
 from monitor.show.views import AlarmView, Picture, PlaceView
 
@@ -37,15 +37,16 @@ TABLE_ROWS = 30
 
 
 class Pages:
-    """Renders pages of a running site."""
+    """Renders pages of a running site, or of one of many: then ``base`` begins its paths."""
 
-    def __init__(self, site: Site) -> None:
-        self._site = site
+    def __init__(self, site: Looked, base: str = "") -> None:
+        self._site, self._base = site, base
 
-    def _render(self, name: str, visitor: Visitor, picture: Picture, **more: Any) -> HTMLResponse:
+    def render(self, name: str, visitor: Visitor, picture: Picture, **more: Any) -> HTMLResponse:
+        """A template with what every page needs."""
         found = environment(self._site.tongue())
         found.filters |= {"what": what, "loads": loads_in_words}
-        shown = {"picture": picture, "visitor": visitor, "charts": self._site.charts_ready()}
+        shown = {"picture": picture, "visitor": visitor, "charts": self._site.charts_ready(), "base": self._base}
         more |= {"acts": _ACTS, "may": _MAY, "itself": self._site.itself()}
         return HTMLResponse(found.get_template(name).render(**shown, **more))
 
@@ -53,7 +54,7 @@ class Pages:
         """The site as the single-line strip, and what will be next."""
         picture, tongue = self._site.picture(), self._site.tongue()
         first = next((a for a in picture.alarms if not a.cleared and not a.root), None)
-        return self._render(
+        return self.render(
             "site.html",
             visitor,
             picture,
@@ -62,8 +63,8 @@ class Pages:
             first=first,
             coming=self._site.coming(),
             places=(picture.headend, *picture.poles),
-            strip_wide=drawing.strip(picture, 1000, tongue),
-            strip_narrow=drawing.strip(picture, 360, tongue),
+            strip_wide=drawing.strip(picture, 1000, tongue, self._base),
+            strip_narrow=drawing.strip(picture, 360, tongue, self._base),
         )
 
     def alarms(self, visitor: Visitor) -> HTMLResponse:
@@ -77,13 +78,7 @@ class Pages:
         ]
         cleared = [a for a in picture.alarms if a.cleared]
         more = {"title": say("Alarms"), "standing": rows, "count": len(standing), "cleared": cleared}
-        return self._render("alarms.html", visitor, picture, here="alarms", **more)
-
-    def answer(self, person: str, alarm: AlarmView, done: bool = False) -> HTMLResponse:
-        """The page behind a signed link: one alarm, one button."""
-        template = environment(self._site.tongue(person)).get_template("answer.html")
-        said = template.render(picture=self._site.picture(), alarm=alarm, person=person, done=done)
-        return HTMLResponse(said, headers={"Cache-Control": "no-store"})
+        return self.render("alarms.html", visitor, picture, here="alarms", **more)
 
     async def review(self, visitor: Visitor, wanted: str) -> HTMLResponse:
         """The review of a month; without a name the running one."""
@@ -95,7 +90,7 @@ class Pages:
         except Refused as refused:
             raise HTTPException(404, str(refused)) from None
         more = {"title": say("Review"), "month": month, "months": months, "wanted": wanted}
-        return self._render("review.html", visitor, picture, here="review", **more)
+        return self.render("review.html", visitor, picture, here="review", **more)
 
     async def year(self, visitor: Visitor, wanted: str) -> HTMLResponse:
         """A year as one view."""
@@ -105,13 +100,13 @@ class Pages:
         except Refused as refused:
             raise HTTPException(404, str(refused)) from None
         more = {"title": say("Review"), "year": year, "months": _months(picture), "wanted": wanted}
-        return self._render("review_year.html", visitor, picture, here="review", **more)
+        return self.render("review_year.html", visitor, picture, here="review", **more)
 
     def survey(self, visitor: Visitor) -> HTMLResponse:
         """What the switches' own tables say, against the plan."""
         picture = self._site.picture()
         more = {"title": say("Survey"), "survey": self._site.survey()}
-        return self._render("survey.html", visitor, picture, here="survey", **more)
+        return self.render("survey.html", visitor, picture, here="survey", **more)
 
     def plan(self, visitor: Visitor) -> HTMLResponse:
         """The plan that is in force, with its budgets."""
@@ -121,29 +116,23 @@ class Pages:
             for one in planned.budget.poles.values()
         ]
         more = {"title": say("Plan"), "poles": poles, "negative": negative(planned.budget), "file": planned.file}
-        return self._render("plan.html", visitor, picture, here="plan", **more)
+        return self.render("plan.html", visitor, picture, here="plan", **more)
 
-    def _pole(self, name: str) -> tuple[Picture, PlaceView]:
+    def place(self, name: str) -> tuple[Picture, PlaceView]:
+        """The picture, and a pole of it."""
         picture = self._site.picture()
         pole = next((p for p in picture.poles if p.name == name), None)
         if pole is None:
             raise HTTPException(404, f"{name!r} is no pole of {picture.site}")
         return picture, pole
 
-    def standing(self, visitor: Visitor, name: str) -> HTMLResponse:
-        """At the pole: each second, before and after."""
-        picture, pole = self._pole(name)
-        told = self._site.at_pole.look(name)
-        more = {"title": name, "pole": pole, "told": told, "alarms": [a for a in picture.alarms if _concerns(a, name)]}
-        return self._render("standing.html", visitor, picture, here="pole", **more)
-
     async def pole(self, visitor: Visitor, name: str, wanted: str) -> HTMLResponse:
         """One pole: budgets and margins as rulers, loads by layer, the last day, week or months, what was done."""
-        picture, pole = self._pole(name)
+        picture, pole = self.place(name)
         wanted = wanted if wanted in RANGES else "week"
         budget, tongue = self._site.planned().budget.poles[name], self._site.tongue()
         steps = [(one, ladder.draw(one, tongue), ladder.words(one)) for one in ladder.ladders(budget, pole.margins)]
-        return self._render(
+        return self.render(
             "pole.html",
             visitor,
             picture,
@@ -153,10 +142,10 @@ class Pages:
             layers=list(dict.fromkeys(layer for load in pole.loads for layer in load.layers)),
             range=wanted,
             ranges=list(RANGES.items()),
-            alarms=[a for a in picture.alarms if _concerns(a, name)],
+            alarms=[a for a in picture.alarms if concerns(a, name)],
             ladders=steps,
             lines=[line async for line in self._lines(picture, pole, wanted)],
-            done=await self._site.at_pole.done_at(name),
+            done=await self._site.done_at(name),
         )
 
     async def _lines(self, picture: Picture, pole: PlaceView, wanted: str) -> AsyncIterator[dict[str, Any]]:
@@ -200,5 +189,6 @@ def _months(picture: Picture, number: int = 14) -> list[str]:
     return [f"{(at - i) // 12}-{(at - i) % 12 + 1:02d}" for i in range(number)]
 
 
-def _concerns(alarm: AlarmView, pole: str) -> bool:
+def concerns(alarm: AlarmView, pole: str) -> bool:
+    """Does an alarm that stands concern a pole?"""
     return not alarm.cleared and (place_of(alarm.resource) == pole or pole in alarm.impacted)

@@ -116,8 +116,8 @@ class TurningUp(Protocol):
         ...
 
 
-class Site(Protocol):
-    """The running site."""
+class Looked(Protocol):
+    """A site that is looked at: the running one, or one of many at a centre."""
 
     def tongue(self, person: str = "") -> Tongue:
         """The language of a person; of the site where none is named."""
@@ -126,6 +126,46 @@ class Site(Protocol):
     def picture(self) -> Picture:
         """How it stands now."""
         ...
+
+    async def month(self, month: str) -> Month:
+        """The review of a month (2026-10); Refused where there is none."""
+        ...
+
+    async def year(self, year: str) -> Year:
+        """A year, month by month, as far as it has come. Raises Refused."""
+        ...
+
+    def coming(self) -> tuple[str, ...]:
+        """Which margins end next, the first pole to visit first."""
+        ...
+
+    def survey(self) -> tuple[PlaceSeen, ...]:
+        """What the last audit of each switch has seen."""
+        ...
+
+    def planned(self) -> Planned:
+        """The plan in force."""
+        ...
+
+    async def chart(self, resource: str, quantity: str, title: str, from_s: float, to_s: float) -> Chart:
+        """A quantity between two times, with its limits, baseline, repairs and forecast. Raises Refused."""
+        ...
+
+    def charts_ready(self) -> bool:
+        """Is there what draws charts in the browser?"""
+        ...
+
+    def itself(self) -> dict[str, Any]:
+        """How the program itself is doing."""
+        ...
+
+    async def done_at(self, pole: str) -> list[tuple[float, str, str, str]]:
+        """What was done at a pole, newest first: when, who, what, name of the photo."""
+        ...
+
+
+class Site(Looked, Protocol):
+    """The running site."""
 
     def alarms(self) -> tuple[AlarmView, ...]:
         """All alarms, standing first."""
@@ -149,14 +189,6 @@ class Site(Protocol):
 
     def why(self, place: str) -> dict[str, Any]:
         """The most probable causes of what is wrong at a place now, with the evidence on them."""
-        ...
-
-    async def month(self, month: str) -> Month:
-        """The review of a month (2026-10); Refused where there is none."""
-        ...
-
-    async def year(self, year: str) -> Year:
-        """A year, month by month, as far as it has come. Raises Refused."""
         ...
 
     def forecasts(self) -> dict[str, Any]:
@@ -205,36 +237,12 @@ class Site(Protocol):
         """For turning a pole up."""
         ...
 
-    def coming(self) -> tuple[str, ...]:
-        """Which margins end next, the first pole to visit first."""
-        ...
-
-    def survey(self) -> tuple[PlaceSeen, ...]:
-        """What the last audit of each switch has seen."""
-        ...
-
-    def planned(self) -> Planned:
-        """The plan in force."""
-        ...
-
-    async def chart(self, resource: str, quantity: str, title: str, from_s: float, to_s: float) -> Chart:
-        """A quantity between two times, with its limits, baseline, repairs and forecast. Raises Refused."""
-        ...
-
     def charts_file(self) -> Path:
         """What draws charts in the browser."""
         ...
 
-    def charts_ready(self) -> bool:
-        """Is there what draws charts in the browser?"""
-        ...
-
     async def history(self, resource: str, quantity: str, from_s: float, to_s: float, points: int) -> Line:
         """A quantity between two times in at most ``points`` stretches."""
-        ...
-
-    def itself(self) -> dict[str, Any]:
-        """How the program itself is doing."""
         ...
 
     def changes(self) -> AsyncIterator[str]:

@@ -17,7 +17,7 @@ from fastapi.responses import (
 
 from monitor.show.door import Visitor
 from monitor.show.entrance import may_act
-from monitor.show.pages import Pages
+from monitor.show.pages_acting import ActingPages
 from monitor.show.ports import Refused, Site
 from monitor.show.review_page import sheet_paper
 
@@ -45,7 +45,7 @@ async def _done(act: Awaitable[object], to: str) -> RedirectResponse:
 
 def pages(site: Site) -> APIRouter:
     """Routes of the pages."""
-    routes, shown = APIRouter(include_in_schema=False), Pages(site)
+    routes, shown = APIRouter(include_in_schema=False), ActingPages(site)
 
     @routes.get("/")
     async def the_site(who: Looking) -> HTMLResponse:
@@ -120,7 +120,7 @@ def _acts(routes: APIRouter, site: Site) -> None:
         return await _done(site.cycle(pole, port, who, why), f"/pole/{quote(pole)}")
 
 
-def _standing(routes: APIRouter, shown: Pages, site: Site) -> None:
+def _standing(routes: APIRouter, shown: ActingPages, site: Site) -> None:
     @routes.get("/pole/{name}/here")
     async def here(who: Looking, name: str) -> HTMLResponse:
         return shown.standing(who, name)
@@ -180,7 +180,7 @@ def _here(site: Site, name: str) -> str:
     return f"/pole/{quote(name)}/here"
 
 
-def _answers(routes: APIRouter, shown: Pages, site: Site) -> None:
+def _answers(routes: APIRouter, shown: ActingPages, site: Site) -> None:
     """Whoever comes by a link has a telephone in his hand: what does not work is said in words, too."""
 
     @routes.get("/answer/{token}")

@@ -10,6 +10,7 @@ from fastapi.exceptions import HTTPException
 from fastapi.responses import FileResponse, HTMLResponse, JSONResponse, PlainTextResponse, RedirectResponse
 from fastapi.staticfiles import StaticFiles
 
+from monitor.facts.words import Tongue
 from monitor.show.api import api
 from monitor.show.door import ShutOut, Visitor
 from monitor.show.entrance import Entrance, inside, refused_for, sent_by_form, turned_away
@@ -18,6 +19,7 @@ from monitor.show.ports import Refused, Site
 from monitor.show.rendering import environment
 from monitor.show.routes import pages
 
+STATIC = StaticFiles(directory=Path(__file__).parent / "static")
 _HEADERS = {
     "Content-Security-Policy": "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; "
     "connect-src 'self'; form-action 'self'; frame-ancestors 'none'; base-uri 'none'",
@@ -39,8 +41,8 @@ def application(site: Site, version: str, entrance: Entrance) -> FastAPI:
     )
     app.include_router(api(site))
     app.include_router(pages(site))
-    app.include_router(entering(site, entrance))
-    app.mount("/static", StaticFiles(directory=Path(__file__).parent / "static"), "static")
+    app.include_router(entering(site.tongue, entrance))
+    app.mount("/static", STATIC, "static")
 
     @app.get("/metrics", include_in_schema=False)
     async def metrics() -> Response:
@@ -53,6 +55,13 @@ def application(site: Site, version: str, entrance: Entrance) -> FastAPI:
         kept = {"Cache-Control": "private, max-age=86400"}
         return FileResponse(site.charts_file(), media_type="text/javascript", headers=kept)
 
+    guarded(app, entrance, lambda: urlsplit(site.public_url() or "").hostname)
+    return app
+
+
+def guarded(app: FastAPI, entrance: Entrance, public: Callable[[], str | None]) -> None:
+    """What holds for every request: who may come in, what is said of a refusal, and the headers of every answer."""
+
     @app.exception_handler(Refused)
     async def not_now(_: Request, refused: Refused) -> Response:
         return JSONResponse({"detail": str(refused)}, 503)
@@ -63,7 +72,7 @@ def application(site: Site, version: str, entrance: Entrance) -> FastAPI:
 
     @app.middleware("http")
     async def guard(request: Request, go_on: Callable[[Request], Awaitable[Response]]) -> Response:
-        refusal = refused_for(request, entrance, urlsplit(site.public_url() or "").hostname)
+        refusal = refused_for(request, entrance, public())
         visitor = None if refusal else entrance.visitor(request)
         request.state.visitor = visitor
         response = _refused(request, refusal) if refusal else turned_away(request, entrance, visitor)
@@ -73,8 +82,6 @@ def application(site: Site, version: str, entrance: Entrance) -> FastAPI:
         if not request.url.path.startswith("/static/"):
             response.headers.setdefault("Cache-Control", "no-store")
         return response
-
-    return app
 
 
 def _refused(request: Request, why: str) -> Response:
@@ -86,12 +93,12 @@ def _refused(request: Request, why: str) -> Response:
 SUMMARY = "One site of remote poles: how it stands, its alarms and their causes, its history, and what may be done."
 
 
-def entering(site: Site, entrance: Entrance) -> APIRouter:
+def entering(tongue: Callable[[], Tongue], entrance: Entrance) -> APIRouter:
     """Log in and out."""
     routes = APIRouter(include_in_schema=False)
 
     def form(to: str, why: str = "", status: int = 200, again_s: float = 0.0) -> Response:
-        found = environment(site.tongue()).get_template("enter.html").render(to=inside(to), why=why)
+        found = environment(tongue()).get_template("enter.html").render(to=inside(to), why=why)
         headers = {"Retry-After": f"{again_s:.0f}"} if again_s else {}
         return HTMLResponse(found, status, headers)
 

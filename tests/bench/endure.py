@@ -2,12 +2,14 @@
 
 A simulated site in this process, the daemon in one of its own, its pages open. One JSON line: resident memory, share of
 one core, descriptors, late rounds, megabytes of history; ``memory_mb_a_day`` is the slope over the second half, by days
-of rounds: with ``--speed 15`` each minute does the rounds of a quarter of an hour.
+of rounds: with ``--speed 60`` each minute is an hour for the site, the daemon and its history. What does not go faster
+is the network: a device has the same second to answer. The daemon's process is this file again, with a faster clock.
 """
 
 import argparse
 import asyncio
 import json
+import os
 import statistics
 import sys
 import tempfile
@@ -17,17 +19,40 @@ from typing import Any
 
 import httpx
 
+from monitor.cli.run import log_to_stderr
 from monitor.daemon.clock import SystemClock
 from monitor.daemon.demo import lay_out, open_site
 from monitor.daemon.files import load_plan, shipped
 from monitor.daemon.lock import HISTORY
-from monitor.daemon.page import Page
+from monitor.daemon.page import Page, page_of
+from monitor.daemon.run import Daemon, Settings
 from monitor.history.store import Store
 from monitor.simulation.campaign import widened
 from tests.peers.test_page import free_port
 
 TICKS_PER_S = 100
-USUAL = {"reach_s": 15.0, "measure_s": 60.0}
+FASTER = "FARPOLE_BENCH_FASTER"
+SHORTEST_S = 0.01
+"""The clock's tick would come 300 times a second at 60 times the speed."""
+
+
+class FastClock(SystemClock):
+    """The machine's clocks, so many times as fast from the moment on at which they showed ``began_s``."""
+
+    def __init__(self, speed: float, wall_s: float, monotonic_s: float) -> None:
+        self._speed, self._wall_s, self._monotonic_s = speed, wall_s, monotonic_s
+
+    def _since_s(self) -> float:
+        return (time.monotonic() - self._monotonic_s) * self._speed
+
+    def wall_s(self) -> float:
+        return self._wall_s + self._since_s()
+
+    def monotonic_s(self) -> float:
+        return self._monotonic_s + self._since_s()
+
+    async def sleep(self, seconds: float) -> None:
+        await asyncio.sleep(max(seconds / self._speed, SHORTEST_S) if self._speed > 1 else seconds)
 
 
 def cpu_s(pid: int) -> float:
@@ -59,8 +84,10 @@ async def look(address: str, stop: asyncio.Event) -> None:
 async def measured(poles: int, minutes: float, speed: float, pages: bool) -> dict[str, Any]:
     """Run it, and sample the daemon each two seconds."""
     plan, _ = load_plan(shipped() / "tarrow-downs.yaml")
-    plan, clock = widened(plan, poles) if poles > len(plan.poles) else plan, SystemClock()
-    site = await open_site(plan, "bench-word", 1, clock.wall_s(), {name: s / speed for name, s in USUAL.items()})
+    plan = widened(plan, poles) if poles > len(plan.poles) else plan
+    moment = (speed, time.time(), time.monotonic())
+    clock = FastClock(*moment)
+    site = await open_site(plan, "bench-word", 1, clock.wall_s(), {})
     running = asyncio.create_task(site.run(clock.wall_s, clock.sleep))
     with tempfile.TemporaryDirectory() as name:
         settings = lay_out(Path(name), site.plan, "bench-word", 9, Page(port=free_port()))
@@ -68,15 +95,19 @@ async def measured(poles: int, minutes: float, speed: float, pages: bool) -> dic
         settings.data.mkdir(exist_ok=True)
         with Store(settings.data / HISTORY):  # what is measured is a start like any but the first
             pass
-        words = ["--plan", settings.plan_file, "--data", settings.data, "--secrets", settings.secrets_file]
-        address = f"127.0.0.1:{settings.page.port}"
-        command = [sys.executable, "-m", "monitor", "run", *map(str, words), "--page", address]
-        daemon = await asyncio.create_subprocess_exec(*command, stderr=asyncio.subprocess.DEVNULL)
-        await asyncio.sleep(15)
+        words = [settings.plan_file, settings.data, settings.secrets_file, f"127.0.0.1:{settings.page.port}"]
+        address = str(words[-1])
+        command = [sys.executable, "-m", "tests.bench.endure", "--child", *map(str, words)]
+        faster = {FASTER: " ".join(map(str, moment))}
+        daemon = await asyncio.create_subprocess_exec(
+            *command, env={**os.environ, **faster}, stderr=asyncio.subprocess.DEVNULL
+        )
+        await asyncio.sleep(15 + poles / 4)
         stop = asyncio.Event()
         looking = asyncio.create_task(look(f"http://{address}", stop)) if pages else None
-        samples = await sampled(daemon.pid, minutes)
         async with httpx.AsyncClient(base_url=f"http://{address}") as client:
+            before = (await client.get("/api/itself")).json()
+            samples = await sampled(daemon.pid, minutes)
             itself = (await client.get("/api/itself")).json()
         stop.set()
         if looking is not None:
@@ -87,7 +118,7 @@ async def measured(poles: int, minutes: float, speed: float, pages: bool) -> dic
     running.cancel()
     await asyncio.gather(running, return_exceptions=True)
     site.close()
-    return {"poles": poles, "minutes": minutes, "speed": speed, **told(samples, minutes, speed, itself, history)}
+    return {"poles": poles, "minutes": minutes, "speed": speed, **told(samples, speed, before, itself, history)}
 
 
 async def sampled(pid: int, minutes: float) -> list[tuple[float, float, float, int]]:
@@ -100,7 +131,11 @@ async def sampled(pid: int, minutes: float) -> list[tuple[float, float, float, i
 
 
 def told(
-    samples: list[tuple[float, float, float, int]], minutes: float, speed: float, itself: dict[str, Any], history: int
+    samples: list[tuple[float, float, float, int]],
+    speed: float,
+    before: dict[str, Any],
+    itself: dict[str, Any],
+    history: int,
 ) -> dict[str, Any]:
     """The figures."""
     half = samples[len(samples) // 2 :]
@@ -111,13 +146,27 @@ def told(
         "memory_mb_a_day": round(slope * 86_400 / speed, 2),
         "cpu_percent": round(100 * (samples[-1][2] - samples[0][2]) / (samples[-1][0] - samples[0][0]), 2),
         "descriptors": [samples[0][3], max(one[3] for one in samples), samples[-1][3]],
-        "late_rounds": itself["late_rounds"],
+        "late_rounds": itself["late_rounds"] - before["late_rounds"],
+        "late_while_starting": before["late_rounds"],
+        "late_jobs": itself["late_jobs"],
+        "failed": itself["last_failure"],
         "snmp_not_believed": itself["snmp_not_believed"],
         "history_mb": round(history / 1e6, 2),
     }
 
 
+def child(words: list[str]) -> None:
+    """The daemon's process."""
+    log_to_stderr()
+    plan, data, secrets = map(Path, words[:3])
+    clock = FastClock(*map(float, os.environ[FASTER].split()))
+    asyncio.run(Daemon(Settings(plan, data, secrets, page_of(words[3], None, None, "")), clock).run())
+
+
 if __name__ == "__main__":
+    if sys.argv[1:2] == ["--child"]:
+        child(sys.argv[2:])
+        sys.exit()
     parser = argparse.ArgumentParser()
     parser.add_argument("--poles", type=int, default=12)
     parser.add_argument("--minutes", type=float, default=5.0)

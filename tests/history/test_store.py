@@ -147,7 +147,7 @@ def test_what_is_kept_survives_opening_again_and_the_schema_is_the_newest(store:
     again = Store(store.path)
     assert len(again.alarms()) == 1
     again.close()
-    assert sqlite3.connect(store.path).execute("SELECT version_num FROM alembic_version").fetchone() == ("0005",)
+    assert sqlite3.connect(store.path).execute("SELECT version_num FROM alembic_version").fetchone() == ("0006",)
 
 
 def test_the_migrations_make_the_tables_that_the_code_knows(store: Store) -> None:

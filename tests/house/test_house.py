@@ -70,6 +70,9 @@ LIBRARIES = {
     "apprise": {"monitor/notify/carrier.py"},
     "apscheduler": {"monitor/daemon/schedule.py"},
     "scapy": {"monitor/devices/ask/sweep.py"},
+    "nats": {"monitor/centre/line.py"},
+    "nkeys": {"monitor/centre/keys.py"},
+    "nacl": {"monitor/centre/keys.py"},
 }
 
 

@@ -1,0 +1,73 @@
+"""The centre's side: each parcel is believed only by its site's own key, kept, and answered after it is kept.
+
+Stateless: any number of ingesters serve one queue, and what one has begun and not answered is asked again.
+"""
+
+import logging
+from collections.abc import Callable
+
+from monitor.centre.parcel import Holds, NotRight, Parcel, Sign, opened
+from monitor.centre.ports import Inbox, Known, NotNow, site_of
+from monitor.centre.reporter import HELLO, answer_to
+
+log = logging.getLogger(__name__)
+
+
+class Ingester:
+    """Takes what sites send."""
+
+    def __init__(self, inbox: Inbox, sign: Sign, verifier: Callable[[str], Holds], now_s: Callable[[], float]) -> None:
+        self._inbox, self._sign, self._verifier, self._now_s = inbox, sign, verifier, now_s
+        self._holds: dict[str, tuple[str, Holds]] = {}
+        self.taken = 0
+        self.refused: dict[str, int] = {}
+        """Why → how often."""
+
+    async def take(self, subject: str, octets: bytes) -> bytes:
+        """Take one parcel; the answer to it."""
+        try:
+            site, kind = site_of(subject)
+            holds = await self._key(site)
+            parcel = opened(subject, octets, holds)
+            if kind == HELLO:
+                return self._answer(subject, octets, _told(await self._inbox.known(site)))
+            why = await self._inbox.keep(site, Parcel({**parcel.head, "kind": kind}, parcel.blobs), self._now_s())
+        except NotRight as error:
+            why = str(error)
+        except NotNow as error:
+            log.error("%s could not be kept: %s", subject, error)
+            return self._answer(subject, octets, {"no": "it cannot be kept now"})
+        except ValueError:
+            why = "that subject is none of ours"
+        if why:
+            self._say_no(subject, why)
+            return self._answer(subject, octets, {"no": why})
+        self.taken += 1
+        return self._answer(subject, octets, {})
+
+    async def _key(self, site: str) -> Holds:
+        """By what a site's signature is looked at; a changed key counts at once."""
+        public = await self._inbox.key_of(site)
+        if public is None:
+            raise NotRight("this centre knows no such site")
+        if self._holds.get(site, ("", None))[0] != public:
+            self._holds[site] = public, self._verifier(public)
+        return self._holds[site][1]
+
+    def _say_no(self, subject: str, why: str) -> None:
+        if why not in self.refused:
+            log.warning("%s was refused: %s", subject, why)
+        self.refused[why] = self.refused.get(why, 0) + 1
+
+    def _answer(self, subject: str, octets: bytes, head: dict[str, object]) -> bytes:
+        return answer_to(subject, octets, head, self._sign)
+
+
+def _told(known: Known) -> dict[str, object]:
+    return {
+        "history": known.history,
+        "last": known.number,
+        "up_to": dict(known.up_to),
+        "newest_change_s": known.newest_change_s,
+        "sheets": dict(known.sheets),
+    }

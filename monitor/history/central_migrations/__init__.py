@@ -1,0 +1,1 @@
+"""Schemas of a centre's tables, one file each; never changed once they are out."""
