@@ -265,8 +265,7 @@ class Rounds:
         return True
 
     def _shadow(self) -> dict[str, str]:
-        memory = self.memory
-        return silence.overshadowed(memory.design.topology, memory.watches, memory.explained)
+        return silence.overshadowed(self.memory.design.topology, self.memory.watches, self.memory.explained)
 
     def why(self, place: str, load: str | None = None) -> Cause:
         """The most probable cause of what is wrong at a place, by everything that is known now."""
