@@ -111,9 +111,8 @@ class Rounds:
     async def _look(self, place: str, hurry: bool) -> None:
         """One look at a place."""
         memory, design = self.memory, self.memory.design
-        device = design.switch_of(place)
+        device, hurry = design.switch_of(place), hurry or memory.watches[place].doubtful
         script = self._script(device, REACH)
-        hurry = hurry or memory.watches[place].doubtful
         sight, rounds, services, answer = await self.asking.place(
             device, script, design.loads.get(place, []), hurry=hurry
         )

@@ -91,37 +91,46 @@ async def measured(poles: int, minutes: float, speed: float, pages: bool) -> dic
     running = asyncio.create_task(site.run(clock.wall_s, clock.sleep))
     with tempfile.TemporaryDirectory() as name:
         settings = lay_out(Path(name), site.plan, "bench-word", 9, Page(port=free_port()))
-        assert settings.page is not None
         settings.data.mkdir(exist_ok=True)
         with Store(settings.data / HISTORY):  # what is measured is a start like any but the first
             pass
-        words = [settings.plan_file, settings.data, settings.secrets_file, f"127.0.0.1:{settings.page.port}"]
-        address = str(words[-1])
-        command = [sys.executable, "-m", "tests.bench.endure", "--child", *map(str, words)]
-        faster = {FASTER: " ".join(map(str, moment))}
-        daemon = await asyncio.create_subprocess_exec(
-            *command, env={**os.environ, **faster}, stderr=asyncio.subprocess.DEVNULL
-        )
-        await asyncio.sleep(15 + poles / 4)
-        stop = asyncio.Event()
-        looking = asyncio.create_task(look(f"http://{address}", stop)) if pages else None
-        async with httpx.AsyncClient(base_url=f"http://{address}") as client:
-            before = (await client.get("/api/itself")).json()
-            samples = await sampled(daemon.pid, minutes)
-            itself = (await client.get("/api/itself")).json()
-        stop.set()
-        if looking is not None:
-            await looking
-        daemon.terminate()
-        await daemon.wait()
+        figures = await watched(settings, moment, minutes, pages, 15 + poles / 4)
         history = sum(file.stat().st_size for file in settings.data.glob("history.sqlite*"))
     running.cancel()
     await asyncio.gather(running, return_exceptions=True)
     site.close()
-    return {"poles": poles, "minutes": minutes, "speed": speed, **told(samples, speed, before, itself, history)}
+    return {"poles": poles, "minutes": minutes, "speed": speed, **told(*figures, speed, history)}
 
 
-async def sampled(pid: int, minutes: float) -> list[tuple[float, float, float, int]]:
+Sample = tuple[float, float, float, int]
+
+
+async def watched(
+    settings: Settings, moment: tuple[float, ...], minutes: float, pages: bool, starts_s: float
+) -> tuple[list[Sample], dict[str, Any], dict[str, Any]]:
+    """The daemon in a process of its own: samples, and what it says of itself before and after."""
+    assert settings.page is not None
+    address = f"127.0.0.1:{settings.page.port}"
+    words = [settings.plan_file, settings.data, settings.secrets_file, address]
+    command = [sys.executable, "-m", "tests.bench.endure", "--child", *map(str, words)]
+    faster = {**os.environ, FASTER: " ".join(map(str, moment))}
+    daemon = await asyncio.create_subprocess_exec(*command, env=faster, stderr=asyncio.subprocess.DEVNULL)
+    await asyncio.sleep(starts_s)
+    stop = asyncio.Event()
+    looking = asyncio.create_task(look(f"http://{address}", stop)) if pages else None
+    async with httpx.AsyncClient(base_url=f"http://{address}", timeout=30) as client:
+        before = (await client.get("/api/itself")).json()
+        samples = await sampled(daemon.pid, minutes)
+        after = (await client.get("/api/itself")).json()
+    stop.set()
+    if looking is not None:
+        await looking
+    daemon.terminate()
+    await daemon.wait()
+    return samples, before, after
+
+
+async def sampled(pid: int, minutes: float) -> list[Sample]:
     """(seconds, MB, CPU seconds, descriptors), each two seconds."""
     began_s, found = time.monotonic(), []
     while time.monotonic() - began_s < 60 * minutes:
@@ -131,11 +140,7 @@ async def sampled(pid: int, minutes: float) -> list[tuple[float, float, float, i
 
 
 def told(
-    samples: list[tuple[float, float, float, int]],
-    speed: float,
-    before: dict[str, Any],
-    itself: dict[str, Any],
-    history: int,
+    samples: list[Sample], before: dict[str, Any], itself: dict[str, Any], speed: float, history: int
 ) -> dict[str, Any]:
     """The figures."""
     half = samples[len(samples) // 2 :]
