@@ -145,6 +145,16 @@ def add_reporting(run: argparse.ArgumentParser) -> None:
     )
 
 
+def add_sharing(run: argparse.ArgumentParser) -> None:
+    """What ``farpole run`` needs where several processes ask one site."""
+    run.add_argument(
+        "--share",
+        action="store_true",
+        help="one of several that ask one large site together, with the same plan and the same --history; each has a "
+        "--data of its own, and one of them keeps the alarm book",
+    )
+
+
 def add_centre(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
     """farpole centre."""
     centre = commands.add_parser(

@@ -122,6 +122,7 @@ def _add_running(commands: "argparse._SubParsersAction[argparse.ArgumentParser]"
         metavar="URL",
         help="keep the history in PostgreSQL (postgresql+psycopg://USER@HOST/NAME) instead of a file of its own",
     )
+    arguments.add_sharing(run)
     arguments.add_reporting(run)
     run.set_defaults(room="monitor.cli.run")
     demo = commands.add_parser(

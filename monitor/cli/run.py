@@ -8,7 +8,8 @@ from pathlib import Path
 
 from monitor.cli.main import BAD_INPUT, FAILED, OK, data_directory
 from monitor.daemon.page import page_of
-from monitor.daemon.run import Daemon, Settings
+from monitor.daemon.run import Settings
+from monitor.daemon.shared import daemon_of
 from monitor.daemon.sockets import CannotStart
 from monitor.daemon.to_centre import Centre
 from monitor.plan.text import NotRight
@@ -40,7 +41,7 @@ def main(given: Namespace) -> int:
             centre = Centre(given.report_to, given.report_authority, given.report_days)
         data = given.data or data_directory()
         settings = Settings(given.plan, data, secrets, page, given.history_gb, given.history, centre)
-        asyncio.run(Daemon(settings).run())
+        asyncio.run(daemon_of(settings, given.share).run())
     except NotRight as error:
         print(error, file=sys.stderr)
         return BAD_INPUT

@@ -18,12 +18,12 @@ from monitor.daemon.ballast import quota_octets
 from monitor.daemon.clock import Clock, SystemClock
 from monitor.daemon.design import Design
 from monitor.daemon.desk import Desk
-from monitor.daemon.drilling import Drilling
 from monitor.daemon.files import load_plan
 from monitor.daemon.itself import about
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.lock import HISTORY, held
 from monitor.daemon.memory import Memory
+from monitor.daemon.own_jobs import own_jobs
 from monitor.daemon.page import HERE, Page
 from monitor.daemon.post import Post, accounts_of
 from monitor.daemon.remembering import remembered, renamed, under
@@ -35,21 +35,18 @@ from monitor.daemon.secrets import (
     machines,
     needed,
     people,
-    sign_of_life_url,
     snmp_credentials,
     stream_logins,
     weak,
 )
-from monitor.daemon.sending_reviews import SendingReviews
 from monitor.daemon.sockets import SOCKET, CannotStart, command_socket, page_socket
-from monitor.daemon.standing import AtThePole
-from monitor.daemon.systemd import notify, watchdog_s
-from monitor.daemon.timetable import listen, timetable, without_answer
+from monitor.daemon.systemd import notify
+from monitor.daemon.timetable import listen, timetable
 from monitor.daemon.to_centre import Centre, ToCentre
 from monitor.daemon.tongues import load_tongues
-from monitor.daemon.turning_up import TurningUp
+from monitor.daemon.trimming import few_arenas
 from monitor.daemon.version import own_version
-from monitor.daemon.watching import Watching, ended_badly
+from monitor.daemon.watching import ended_badly
 from monitor.devices.ask import icmp
 from monitor.devices.ask.snmp import Community, User
 from monitor.devices.ask.snmp_any import AnyAsker
@@ -109,6 +106,7 @@ class Daemon:
 
     async def run(self) -> None:
         """Run until stopped. Raises NotRight for bad input, before anything is started, and CannotStart."""
+        few_arenas()
         design, secrets = self.read()
         page = self.settings.page or HERE
         self.reporting = ToCentre(self.settings.centre, secrets, self.clock, self.desk)
@@ -121,6 +119,7 @@ class Daemon:
                 await keeper.open()
             except NotKept as error:
                 raise CannotStart(f"the history cannot be opened: {error}") from None
+            await self.before(design, secrets, keeper)
             app = application(self.desk, own_version(), self.entrance)
             serving = [Serving(app, sockets[:1]), *([Serving(app, sockets[1:], self.tls)] if sockets[1:] else [])]
             await renamed(design, keeper)
@@ -141,6 +140,12 @@ class Daemon:
         await keeper.ask(lambda store: store.note(self.clock.wall_s(), "stop", "farpole", "stopped"))
         await keeper.close()
         log.info("stopped; everything is written")
+
+    async def before(self, design: Design, secrets: Secrets, keeper: Keeper) -> None:
+        """What comes before the first season; nothing where nobody else shares the site."""
+
+    def joined(self, rounds: Rounds, schedule: Schedule) -> None:
+        """What each season needs beside its own jobs; nothing where nobody else shares the site."""
 
     # ---- start
 
@@ -197,7 +202,8 @@ class Daemon:
                 lambda rounds=rounds: self._write(rounds, keeper),  # type: ignore[misc]  # mypy cannot type a default that binds the loop's name
                 stream_logins(memory.plan, secrets),
             )
-            self._own_jobs(schedule, rounds, acting, secrets)
+            own_jobs(schedule, rounds, acting, secrets, self.settings, self.desk)
+            self.joined(rounds, schedule)
             self.desk.acting = acting
             receiver, deaf = listen(
                 memory, snmp_credentials(memory.plan, secrets), schedule, asking, self.settings.data
@@ -248,28 +254,6 @@ class Daemon:
         memory.notes = (*self._ping_note, *own_notes, *deaf)
         for note in own_notes:
             log.warning("%s", note)
-
-    def _own_jobs(self, schedule: Schedule, rounds: Rounds, acting: Acting, secrets: Secrets) -> None:
-        """What the daemon does for itself, and what it acts on by itself."""
-        plan = rounds.memory.plan
-        url = sign_of_life_url(plan, secrets)
-        watching = Watching(rounds, self.clock, self.settings.data, lambda: schedule.late, url)
-        every_s = min(300.0, watchdog_s() or 300.0)
-        schedule.every("watch", every_s, without_answer(watching.look), 20.0)
-        if plan.sign_of_life is not None:
-            schedule.every("sign of life", plan.sign_of_life.every_minutes * 60, without_answer(watching.tell), 10.0)
-        reviews = SendingReviews(
-            rounds.memory, rounds.keeper, self.clock, self.settings.plan_file, self.settings.history_url
-        )
-        if plan.reviews is not None:
-            schedule.daily("review", plan.reviews.at, reviews.look)
-        schedule.every("act", 10.0, without_answer(acting.revive), 12.0)
-        schedule.closing.append(acting.close)
-        self.desk.drilling = Drilling(rounds, rounds.keeper, self.clock)
-        self.desk.standing = AtThePole(rounds, rounds.keeper, self.clock, self.settings.data)
-        self.desk.turns = TurningUp(rounds, rounds.keeper, self.clock)
-        schedule.closing += [self.desk.standing.close, self.desk.turns.close]
-        schedule.every("drill", 2.0, without_answer(self.desk.drilling.look), 2.0, a_round=False)
 
     async def _season(
         self, schedule: Schedule, memory: Memory, secrets: Secrets, keeper: Keeper

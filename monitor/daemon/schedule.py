@@ -61,6 +61,12 @@ class Schedule:
         unless the job is no round but only looks often whether there is anything to do."""
         self.slots.append(_Slot(name, job, period_s, self.clock.monotonic_s() + first_s, a_round=a_round))
 
+    def put(self, name: str, after_s: float) -> None:
+        """Run the job of that name after so long, whatever it was due before."""
+        for slot in self.slots:
+            if slot.name == name:
+                slot.due_s = self.clock.monotonic_s() + after_s
+
     def late_jobs(self) -> dict[str, int]:
         """Kind of job → how often it was late, for those that ever were."""
         found: dict[str, int] = {}

@@ -13,6 +13,7 @@ from monitor.daemon.judging import Judging
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.memory import Memory
 from monitor.daemon.mending import Mending
+from monitor.daemon.polling import Polling
 from monitor.daemon.post import Post
 from monitor.daemon.powering import Asked, Powering, asked_by_modbus
 from monitor.daemon.proving import PROVE_AFTER_S, Proving
@@ -45,19 +46,7 @@ def timetable(
     """The schedule of one season; starts are spread over the period."""
     design, plan = rounds.memory.design, rounds.memory.plan
     schedule = Schedule(clock, design.zone)
-    # A farm is read at once; where there are more, the box and the network work evenly over the period.
-    many = len(design.places) > AT_ONCE
-    apart_s = plan.rounds.reach_s / len(design.places) if many else 0.05
-    for i, place in enumerate(design.places):
-        schedule.every(f"reach {place}", plan.rounds.reach_s, _reaches(rounds, place), apart_s * i)
-    spread_s = plan.rounds.measure_s if many else 5.0
-    for i, device in enumerate(design.devices.values()):
-        share, meter = i / len(design.devices), device in design.meters
-        tier, period_s = (REACH, plan.rounds.reach_s) if meter else (MEASURE, plan.rounds.measure_s)
-        first_s = 0.3 + min(share * period_s, spread_s)
-        schedule.every(f"{tier} {device.name}", period_s, _asks(rounds, device, tier), first_s)
-        learn_s = plan.rounds.learn_s
-        schedule.every(f"learn {device.name}", learn_s, _learns(rounds, device), learn_s * (1 + share))
+    asking_jobs(schedule, rounds)
     auditing = Auditing(rounds.memory, rounds.asking, keeper, rounds, clock)
     for i, place in enumerate(design.places):
         first_s = 20.0 + i * min(5.0, plan.rounds.audit_s / len(design.places))
@@ -81,6 +70,24 @@ def timetable(
     return schedule
 
 
+def asking_jobs(schedule: Schedule, rounds: Polling) -> None:
+    """Every place and device in its rounds."""
+    design, plan = rounds.memory.design, rounds.memory.plan
+    # A farm is read at once; where there are more, the box and the network work evenly over the period.
+    many = len(design.places) > AT_ONCE
+    apart_s = plan.rounds.reach_s / len(design.places) if many else 0.05
+    for i, place in enumerate(design.places):
+        schedule.every(f"reach {place}", plan.rounds.reach_s, _reaches(rounds, place), apart_s * i)
+    spread_s = plan.rounds.measure_s if many else 5.0
+    for i, device in enumerate(design.devices.values()):
+        share, meter = i / len(design.devices), device in design.meters
+        tier, period_s = (REACH, plan.rounds.reach_s) if meter else (MEASURE, plan.rounds.measure_s)
+        first_s = 0.3 + min(share * period_s, spread_s)
+        schedule.every(f"{tier} {device.name}", period_s, _asks(rounds, device, tier), first_s)
+        learn_s = plan.rounds.learn_s
+        schedule.every(f"learn {device.name}", learn_s, _learns(rounds, device), learn_s * (1 + share))
+
+
 def _people(schedule: Schedule, rounds: Rounds, post: Post) -> None:
     """What people are told, and when."""
     schedule.every("send", 1.0, post.send, 1.0, a_round=False)
@@ -92,14 +99,14 @@ def _people(schedule: Schedule, rounds: Rounds, post: Post) -> None:
             schedule.daily(f"letter {person.name}", person.at, lambda person=person: post.morning_letter(person))  # type: ignore[misc]  # mypy cannot type a default that binds the loop's name
 
 
-def _reaches(rounds: Rounds, place: str) -> Job:
+def _reaches(rounds: Polling, place: str) -> Job:
     async def job() -> float | None:
         return await rounds.reach(place)
 
     return job
 
 
-def _asks(rounds: Rounds, device: Device, tier: str) -> Job:
+def _asks(rounds: Polling, device: Device, tier: str) -> Job:
     async def job() -> float | None:
         await rounds.ask(device, tier)
         return rounds.sooner(device, tier)
@@ -107,7 +114,7 @@ def _asks(rounds: Rounds, device: Device, tier: str) -> Job:
     return job
 
 
-def _learns(rounds: Rounds, device: Device) -> Job:
+def _learns(rounds: Polling, device: Device) -> Job:
     return without_answer(lambda: rounds.learn(device))
 
 

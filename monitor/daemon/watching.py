@@ -7,6 +7,7 @@ from pathlib import Path
 from monitor.daemon.clock import Clock
 from monitor.daemon.rounds import Rounds
 from monitor.daemon.systemd import notify
+from monitor.daemon.trimming import trim
 from monitor.facts.words import say
 from monitor.notify import sign_of_life
 
@@ -25,6 +26,7 @@ class Watching:
     async def look(self) -> None:
         """Judge this program's own state, and tell systemd that it lives."""
         notify("WATCHDOG=1")
+        trim()
         own = self._rounds.own
         late = self._late()
         more, self._late_before = late - self._late_before, late

@@ -6,7 +6,7 @@ ends; whoever wants one takes what nobody holds, and never waits for another (FO
 
 from collections.abc import Sequence
 
-from sqlalchemy import Connection, text
+from sqlalchemy import Connection, delete, func, insert, select, text
 
 from monitor.history import tables as t
 from monitor.history.engine import Kept, putting
@@ -48,3 +48,37 @@ class Leases(Kept):
     def holders(self, prefix: str) -> int:
         """How many leases stand whose names begin so."""
         return self._look(lambda connection: int(connection.execute(_COUNT, {"prefix": f"{prefix}%"}).scalar_one()))
+
+    def pass_on(self, bodies: Sequence[bytes]) -> None:
+        """Leave something for whoever holds the book."""
+        if bodies:
+            rows = [{"body": body} for body in bodies]
+            self._act(lambda connection: connection.execute(insert(t.passed_on), rows))
+
+    def passed(self, most: int = 1000) -> list[bytes]:
+        """Take what was left, oldest first: it is gone then."""
+
+        def act(connection: Connection) -> list[bytes]:
+            ids = select(t.passed_on.c.id).order_by(t.passed_on.c.id).limit(most)
+            gone = delete(t.passed_on).where(t.passed_on.c.id.in_(ids)).returning(t.passed_on.c.id, t.passed_on.c.body)
+            return [bytes(row[1]) for row in sorted(connection.execute(gone).all(), key=lambda row: row[0])]
+
+        return self._act(act)
+
+    def last_rounds(self, devices: Sequence[str], tier: str, since_s: float) -> dict[str, float]:
+        """Device → when its newest round of a tier was kept, whoever asked it."""
+
+        def look(connection: Connection) -> dict[str, float]:
+            s = t.device_slot.c
+            slots = connection.execute(select(s.id, s.device).where(s.tier == tier, s.device.in_(devices))).all()
+            found = {}
+            for slot, device in slots:
+                r = t.round_row.c
+                mine = r.id.op("&")(0xFFFF) == slot
+                newest = select(func.max(r.id)).where(mine, r.id >= int(since_s) << 16)
+                key = connection.execute(newest).scalar()
+                if key is not None:
+                    found[str(device)] = float(key >> 16)
+            return found
+
+        return self._look(look)

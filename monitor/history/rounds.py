@@ -107,6 +107,7 @@ class Rounds(Kept):
                     for slot in new
                 ]
                 connection.execute(putting(connection, t.series).on_conflict_do_nothing(), rows)
+                self._highest = 0  # where several share a database, another may have entered it under a lower id
                 self._read_series(connection)
         return [self._series[slot] for slot in slots]
 

@@ -174,6 +174,13 @@ lease = Table(
     Column("until_s", Float, nullable=False, doc="by the database's own clock"),
 )
 
+passed_on = Table(
+    "passed_on",
+    meta,
+    Column("id", _BIG, primary_key=True),
+    Column("body", LargeBinary, nullable=False, doc="what one process has seen, for the one that holds the book"),
+)
+
 setting = Table(
     "setting",
     meta,

@@ -103,7 +103,7 @@ class Whole:
         central.add(SITE, keys.public_of(known.sites[SITE]), 0.0)
         central.close()
         self.processes: dict[str, subprocess.Popen[bytes]] = {}
-        stack.callback(lambda: [self.kill(name) for name in list(self.processes)])
+        stack.callback(lambda: self.kill(*self.processes))
 
     def start(self, name: str) -> None:
         seed, centre_key = self.known.sites[SITE], keys.public_of(self.known.centre)
@@ -116,10 +116,11 @@ class Whole:
         out = (self.folder / "kept.txt").open("ab") if name == "site" else log
         self.processes[name] = subprocess.Popen([sys.executable, *words], stdout=out, stderr=log)
 
-    def kill(self, name: str) -> None:
-        process = self.processes.pop(name)
-        process.kill()
-        process.wait()
+    def kill(self, *names: str) -> None:
+        for name in names:
+            process = self.processes.pop(name)
+            process.kill()
+            process.wait()
 
     def confirmed(self) -> int:
         """The number of the last change of an alarm at the centre."""
@@ -192,7 +193,7 @@ def test_each_part_killed_in_turn(whole: Whole) -> None:
         (whole.router.kill, whole.router.start),
         (lambda: whole.kill("ingester 1"), lambda: whole.start("ingester 1")),
         (whole.cluster.kill, whole.cluster.start),
-        (lambda: [whole.kill(one) for one in ("ingester 1", "ingester 2")] and None, lambda: whole.start("ingester 2")),
+        (lambda: whole.kill("ingester 1", "ingester 2"), lambda: whole.start("ingester 2")),
         (lambda: whole.kill("site"), lambda: whole.start("site")),
     ]
     for fault, mend in faults:

@@ -35,8 +35,8 @@ class Cluster:
         self._pid = -1
         self.data = disk / "data" if disk else self.folder / "data"
         sync = [] if disk else ["--no-sync"]
-        words = ["-D", str(self.data), "-A", "trust", "-U", "postgres", "-E", "UTF8"]
-        self.run(str(self.binaries / "initdb"), *words, *sync)
+        options_of = ["-D", str(self.data), "-A", "trust", "-U", "postgres", "-E", "UTF8"]
+        self.run(str(self.binaries / "initdb"), *options_of, *sync)
 
     @property
     def where(self) -> str:

@@ -14,6 +14,7 @@ import dns.message
 import dns.rrset
 
 from monitor.alarms import observables
+from monitor.centre import parcel
 from monitor.daemon.files import load_sheets, shipped
 from monitor.devices.ask import snmp_ber, snmp_v3, sweep
 from monitor.devices.decode import mdns, onvif, rtp, rtsp, ws_discovery
@@ -107,7 +108,16 @@ _LINK = links.sign(b"k" * 32, links.Answer("jo", "creek", "pole-silent", "", 1.0
 _SWEEP = json.dumps({"interface": "eth0", "networks": ["192.0.2.0/28"], "listen_s": 1}).encode()
 _SEEN = b'{"U": "down", "I": 0.1, "rxH": -7}'
 
+def _parcel(data: bytes) -> None:
+    """What comes behind a signature that holds: a site's key in a stranger's hand."""
+    parcel.opened("farpole.a.rounds", bytes(64) + data, lambda *_: True)
+
+
+_PARCEL = parcel.sealed("", parcel.Parcel({"number": 1, "records": [{"id": 1}]}, ((5, b"abc"),)), lambda _: b"")
+
+
 TARGETS: dict[str, Target] = {
+    "parcel": Target(_parcel, (parcel.NotRight,), (_PARCEL,)),
     "snmp": Target(_snmp, (snmp_ber.Undecodable,), (_GET,)),
     "snmp-v3": Target(_snmp_v3, (snmp_ber.Undecodable,), (snmp_v3.discovery(1, b"\x02\x01\x01"),)),
     "ws-discovery": Target(ws_discovery.matches, (Garbled,), (_MATCH,)),

@@ -24,6 +24,11 @@ def upgrade() -> None:
         sa.Column("holder", sa.String, nullable=False),
         sa.Column("until_s", sa.Float, nullable=False),
     )
+    op.create_table(
+        "passed_on",
+        sa.Column("id", BIG, primary_key=True),
+        sa.Column("body", sa.LargeBinary, nullable=False),
+    )
     for kind, table in (("blocks", "rollup_day"), ("features", "feature_day")):
         op.execute(
             f"INSERT INTO changed_day (kind, day, change) SELECT '{kind}', day, "
