@@ -19,6 +19,8 @@ _LENGTH = struct.Struct("<I")
 _BLOB = struct.Struct("<qI")
 MOST_HEAD_OCTETS = 8 << 20
 """What a head may have when it is unpacked: a stranger's few octets must not fill our memory."""
+SMALL_OCTETS = 400
+"""Heads up to this are not worth the time that it takes to compress them."""
 MOST_OCTETS = 900_000
 """What a parcel is filled up to: a router takes 1 MiB where nothing else is set."""
 
@@ -48,7 +50,8 @@ class Parcel:
 
 def sealed(subject: str, parcel: Parcel, sign: Sign) -> bytes:
     """A parcel as octets, signed for a subject."""
-    head = zlib.compress(json.dumps(parcel.head, ensure_ascii=False, separators=(",", ":")).encode(), 6)
+    text = json.dumps(parcel.head, ensure_ascii=False, separators=(",", ":")).encode()
+    head = zlib.compress(text, 6 if len(text) > SMALL_OCTETS else 0)
     body = bytearray(_MARK)
     body += _LENGTH.pack(len(head)) + head
     for number, blob in parcel.blobs:

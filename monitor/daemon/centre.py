@@ -44,6 +44,8 @@ from monitor.show.serve import Serving
 log = logging.getLogger(__name__)
 
 SUBJECTS = "farpole.*.*"
+MOST_OPEN = 128
+"""Parcels that one process has in its hands at once; what comes together is kept together."""
 MOST_DESIGNS = 64
 FARMS_LAST_S = 2.0
 """So long one composed picture of all sites serves everybody who looks."""
@@ -222,7 +224,7 @@ class Centre:
             line = Line(Router(settings.router, seed, CENTRE_INBOX, settings.authority))
             try:
                 await line.open()
-                await line.serve(SUBJECTS, ingester.take, settings.at_once)
+                await line.serve(SUBJECTS, ingester.take, MOST_OPEN)
                 log.info("sites are taken from %s", settings.router)
                 await asyncio.Event().wait()
             except LineDown as error:

@@ -52,6 +52,24 @@ class StandingAlarm:
     raised_s: float
 
 
+@dataclass(frozen=True, slots=True)
+class RoundsOf:
+    """Rounds that a site has sent; ``up_to`` None where its cursor stays."""
+
+    site: str
+    number: int
+    blobs: Sequence[tuple[int, bytes]]
+    up_to: int | None
+    alive_s: float | None
+    now_s: float
+
+    def values(self) -> dict[str, Any]:
+        """For the statement that keeps them."""
+        ids, rows = [number for number, _ in self.blobs], [blob for _, blob in self.blobs]
+        told = {"site": self.site, "number": self.number, "now": self.now_s, "alive": self.alive_s}
+        return {**told, "ids": ids, "blobs": rows, "at": self.up_to}
+
+
 class Central:
     """All sites of one centre."""
 
@@ -139,13 +157,13 @@ class Central:
 
         def look(c: Connection) -> tuple[str, int, dict[str, int], float | None, dict[str, str]]:
             query = text(
-                "SELECT s.number, s.source, coalesce(o.history, '') FROM centre.site s "
+                "SELECT s.number, s.source, coalesce(o.history, ''), s.rounds FROM centre.site s "
                 "LEFT JOIN centre.source o ON o.id = s.source WHERE s.name = :site"
             )
-            number, source, history = c.execute(query, {"site": site}).one()
+            number, source, history, rounds = c.execute(query, {"site": site}).one()
             mine = {"source": source}
             cursors = c.execute(text("SELECT kind, at FROM centre.cursor WHERE source = :source"), mine)
-            up_to = dict.fromkeys(KINDS, 0) | {str(row[0]): int(row[1]) for row in cursors}
+            up_to = dict.fromkeys(KINDS, 0) | {str(row[0]): int(row[1]) for row in cursors} | {ROUNDS: int(rounds)}
             newest = text("SELECT at_s FROM centre.alarm_change WHERE source = :source ORDER BY id DESC LIMIT 1")
             sheets = c.execute(text("SELECT name, digest FROM centre.sheet WHERE source = :source"), mine)
             digests = {str(row[0]): str(row[1]) for row in sheets}
@@ -166,6 +184,30 @@ class Central:
             return f"it is not as it should be: {error!r}"
         return refused
 
+    def keep_rounds(self, parcels: Sequence[RoundsOf]) -> list[str]:
+        """Keep rounds of several sites in one transaction; for each the same as ``keep``.
+
+        In the order of the sites' names: who waits for one site's row is never waited for.
+        """
+        wanted: set[tuple[str, int]] = set()
+        for one in parcels:
+            wanted |= partitions.needed(ROUNDS, {}, one.blobs)
+        order = sorted(range(len(parcels)), key=lambda i: parcels[i].site)
+
+        def act(c: Connection) -> list[str]:
+            raw: Any = c.connection.driver_connection
+            with raw.pipeline():
+                asked = {i: raw.execute(_ROUNDS, parcels[i].values(), binary=True, prepare=True) for i in order}
+            found = [asked[i].fetchone() for i in range(len(parcels))]
+            return [_TAKEN if row is None else _NO_SOURCE if row[0] is None else "" for row in found]
+
+        try:
+            self._partitions.ensure(self._engine, wanted)
+            kept: list[str] = self._act(act)
+        except DBAPIError as error:
+            raise NotKept(f"{self._name}: {str(error.orig).strip().split(chr(10))[0]}") from error
+        return kept
+
     def tidy(self, now_s: float) -> int:
         """Drop days of rounds that are long over and empty; how many those were."""
         dropped: int = self._act(lambda c: partitions.drop_empty(c, now_s))
@@ -182,6 +224,22 @@ def _durable(connection: Any, _: object) -> None:
     connection.commit()
 
 
+_TAKEN = "it has been taken already, or it is older than one that has"
+_NO_SOURCE = "it has not said yet of which history it is"
+_ROUNDS = """
+WITH s AS (
+    UPDATE centre.site SET number = %(number)s, heard_s = %(now)s, alive_s = coalesce(%(alive)s::float8, alive_s),
+    rounds = coalesce(%(at)s::bigint, rounds)
+    WHERE name = %(site)s AND number < %(number)s RETURNING source
+), r AS (
+    INSERT INTO centre.round_row (source, id, blob)
+    SELECT s.source, u.id, u.blob FROM s, unnest(%(ids)s::bigint[], %(blobs)s::bytea[]) AS u (id, blob)
+    WHERE s.source IS NOT NULL ON CONFLICT (source, id) DO NOTHING
+)
+SELECT source FROM s
+"""
+"""All that a parcel of rounds does, as one question: a farm sends one each minute. Their cursor stands in the site's
+own row, which is written anyway."""
 _COUNT = text(
     "UPDATE centre.site SET number = :number, heard_s = :now, alive_s = coalesce(:alive, alive_s) "
     "WHERE name = :site AND number < :number RETURNING id, source"
@@ -189,6 +247,10 @@ _COUNT = text(
 _SOURCE = text(
     "INSERT INTO centre.source (site, history, began_s) VALUES (:site, :history, :now) "
     "ON CONFLICT (site, history) DO UPDATE SET history = excluded.history RETURNING id"
+)
+_BEGIN = text(
+    # Of a history that is taken up again all rounds of the last days are asked for anew: none twice, none missing.
+    "UPDATE centre.site SET source = :new, rounds = CASE WHEN source = :new THEN rounds ELSE 0 END WHERE id = :site"
 )
 _MOVE = text(
     "INSERT INTO centre.cursor (source, kind, at) VALUES (:source, :kind, :at) "
@@ -202,17 +264,19 @@ def _keep(
     alive_s = float(head["alive_s"]) if "alive_s" in head else None
     row = c.execute(_COUNT, {"site": site, "number": int(head["number"]), "now": now_s, "alive": alive_s}).first()
     if row is None:
-        return "it has been taken already, or it is older than one that has"
+        return _TAKEN
     site_id, source = row
     if kind == "begin":
         wanted = {"site": site_id, "history": str(head["history"]), "now": now_s}
         new = c.execute(_SOURCE, wanted).scalar_one()
-        c.execute(text("UPDATE centre.site SET source = :new WHERE id = :site"), {"new": new, "site": site_id})
+        c.execute(_BEGIN, {"new": new, "site": site_id})
         return ""
     if kind == "alive":
         return ""
     if source is None:
-        return "it has not said yet of which history it is"
+        return _NO_SOURCE
+    if kind == ROUNDS:
+        raise ValueError("rounds are kept by keep_rounds")
     _put(c, source, kind, head, blobs)
     if head.get("up_to") is not None:
         c.execute(_MOVE, {"source": source, "kind": kind, "at": int(head["up_to"])})
@@ -222,8 +286,6 @@ def _keep(
 def _put(c: Connection, source: int, kind: str, head: Mapping[str, Any], blobs: Sequence[tuple[int, bytes]]) -> None:
     if kind == "sheet":
         put_sheet(c, source, str(head["name"]), str(head["digest"]), str(head["text"]))
-    elif kind == ROUNDS:
-        _put_blobs(c, "round_row", "NOTHING", source, blobs)
     elif kind == DAYS:
         _put_day(c, source, head, blobs)
     elif kind == FEATURE_DAYS:

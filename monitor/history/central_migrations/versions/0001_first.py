@@ -18,8 +18,9 @@ CREATE TABLE centre.site (
     source integer,
     number bigint NOT NULL DEFAULT 0,
     heard_s double precision,
-    alive_s double precision NOT NULL DEFAULT 60
-);
+    alive_s double precision NOT NULL DEFAULT 60,
+    rounds bigint NOT NULL DEFAULT 0
+) WITH (fillfactor = 50);
 CREATE TABLE centre.source (
     id integer GENERATED ALWAYS AS IDENTITY PRIMARY KEY,
     site integer NOT NULL REFERENCES centre.site,
