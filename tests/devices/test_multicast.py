@@ -1,5 +1,8 @@
 """Answers to multicast questions: both forms, and what strangers may send."""
 
+import struct
+from ipaddress import ip_address
+
 import dns.message
 import dns.rrset
 import pytest
@@ -74,6 +77,17 @@ def test_an_mdns_answer() -> None:
     got = mdns.answer(answer.to_wire())
     assert got.names == ("gate._rtsp._tcp.local",)
     assert got.addresses == ("10.20.1.11",)
+
+
+def test_addresses_that_replace_what_is_cached() -> None:
+    """RFC 6762 section 10.2: records that are one device's alone carry the cache-flush bit in their class, 0x8001."""
+    answer = dns.message.make_response(dns.message.make_query("_rtsp._tcp.local.", "PTR"))
+    octets = bytearray(answer.to_wire())
+    octets[10:12] = (2).to_bytes(2, "big")  # RFC 1035 section 4.1.1: two additional records follow
+    for kind, address in ((1, ip_address("10.20.1.11")), (28, ip_address("fe80::1"))):
+        data = address.packed
+        octets += b"\x04gate\x05local\0" + struct.pack(">HHIH", kind, 0x8001, 120, len(data)) + data
+    assert mdns.answer(bytes(octets)).addresses == ("10.20.1.11", "fe80::1")
 
 
 def test_the_question_asks_for_pointers_only() -> None:

@@ -108,6 +108,7 @@ _LINK = links.sign(b"k" * 32, links.Answer("jo", "creek", "pole-silent", "", 1.0
 _SWEEP = json.dumps({"interface": "eth0", "networks": ["192.0.2.0/28"], "listen_s": 1}).encode()
 _SEEN = b'{"U": "down", "I": 0.1, "rxH": -7}'
 
+
 def _parcel(data: bytes) -> None:
     """What comes behind a signature that holds: a site's key in a stranger's hand."""
     parcel.opened("farpole.a.rounds", bytes(64) + data, lambda *_: True)

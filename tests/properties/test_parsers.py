@@ -6,6 +6,7 @@ happen to one that takes everything: wrong answers, or a loop that stands still.
 
 import random
 import time
+from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -13,6 +14,7 @@ from hypothesis import strategies as st
 
 from tests.properties.targets import TARGETS, Target
 
+CRASHES = Path(__file__).parents[1] / "recordings" / "crashes"
 LONGEST_S = 2.0
 """A parser that takes longer over a few kilobytes stops everything else: the loop is one."""
 
@@ -51,6 +53,12 @@ def spoilt(draw: st.DrawFn, seeds: tuple[bytes, ...]) -> bytes:
 def test_something_valid_is_taken(name: str) -> None:
     target = TARGETS[name]
     assert any(eaten(target, seed) for seed in target.seeds), "else the spoilt ones would prove nothing"
+
+
+@pytest.mark.parametrize("file", sorted(CRASHES.iterdir()), ids=lambda file: file.name)
+def test_what_was_found_once(file: Path) -> None:
+    """Found by ``tests/bench/fuzz``: named by the parser and by what was the matter."""
+    eaten(TARGETS[next(name for name in TARGETS if file.name.startswith(f"{name}-"))], file.read_bytes())
 
 
 @pytest.mark.parametrize("name", list(TARGETS))

@@ -1,6 +1,7 @@
 """mDNS answers (RFC 6762, DNS-SD RFC 6763): which services a device offers. Packets from strangers."""
 
 from dataclasses import dataclass
+from ipaddress import ip_address
 
 import dns.exception
 import dns.flags
@@ -8,6 +9,10 @@ import dns.message
 import dns.name
 import dns.rdataclass
 import dns.rdatatype
+from dns.rdata import GenericRdata, Rdata
+from dns.rdtypes.ANY.PTR import PTR
+from dns.rdtypes.IN.A import A
+from dns.rdtypes.IN.AAAA import AAAA
 
 from monitor.devices.decode.raw import Garbled, text
 
@@ -15,6 +20,9 @@ SERVICES = ("_rtsp._tcp.local.", "_http._tcp.local.", "_workstation._tcp.local."
 _ALL = "_services._dns-sd._udp.local."
 _MOST_OCTETS = 9000
 _MOST_NAMES = 64
+_CACHE_FLUSH = 0x8000
+_ADDRESSES = {dns.rdatatype.A: 4, dns.rdatatype.AAAA: 16}
+"""Octets of an address."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,8 +56,20 @@ def answer(data: bytes) -> Service:
     names, addresses = dict[str, None](), dict[str, None]()
     for rrset in (*came.answer, *came.additional):
         for data_ in rrset:
-            if rrset.rdtype == dns.rdatatype.PTR and len(names) < _MOST_NAMES:
+            if isinstance(data_, PTR) and len(names) < _MOST_NAMES:
                 names[text(data_.target.to_text(omit_final_dot=True).encode())] = None
-            elif rrset.rdtype in (dns.rdatatype.A, dns.rdatatype.AAAA) and len(addresses) < _MOST_NAMES:
-                addresses[data_.address] = None
+            elif rrset.rdtype in _ADDRESSES and len(addresses) < _MOST_NAMES:
+                addresses |= dict.fromkeys(_address(rrset.rdclass, data_))
     return Service(tuple(names), tuple(addresses))
+
+
+def _address(rdclass: int, data: Rdata) -> list[str]:
+    """The address of a record. The top bit of its class is no class: "the most significant bit of the rrclass for a
+    record in the Answer Section of a response message is the Multicast DNS cache-flush bit" (RFC 6762 section 10.2);
+    the library knows no such class and leaves the octets as they are.
+    """
+    if isinstance(data, A | AAAA):
+        return [data.address]
+    octets = data.data if isinstance(data, GenericRdata) else b""
+    fits = len(octets) == _ADDRESSES[data.rdtype] and rdclass & ~_CACHE_FLUSH == dns.rdataclass.IN
+    return [str(ip_address(octets))] if fits else []
