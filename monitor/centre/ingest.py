@@ -37,8 +37,6 @@ class Ingester:
         except NotNow as error:
             log.error("%s could not be kept: %s", subject, error)
             return self._answer(subject, octets, {"no": "it cannot be kept now"})
-        except ValueError:
-            why = "that subject is none of ours"
         if why:
             self._say_no(subject, why)
             return self._answer(subject, octets, {"no": why})

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Protocol
 
-from monitor.centre.parcel import Parcel
+from monitor.centre.parcel import NotRight, Parcel
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,15 +80,15 @@ def subject_of(site: str, kind: str) -> str:
 
 
 def site_of(subject: str) -> tuple[str, str]:
-    """Site and kind of a subject; raises ValueError.
+    """Site and kind of a subject; raises NotRight.
 
     >>> site_of(subject_of("tarrow-downs", "rounds"))
     ('tarrow-downs', 'rounds')
     """
-    first, site, kind = subject.split(".")
-    if first != "farpole" or not site or not kind:
-        raise ValueError(subject)
-    return site, kind
+    first, *rest = subject.split(".")
+    if first != "farpole" or len(rest) != 2 or not all(rest):
+        raise NotRight("that subject is none of ours")
+    return rest[0], rest[1]
 
 
 def as_known(document: Mapping[str, Any]) -> Known:

@@ -12,6 +12,7 @@ from monitor.daemon.sending_reviews import SendingReviews
 from monitor.daemon.standing import AtThePole
 from monitor.daemon.systemd import watchdog_s
 from monitor.daemon.timetable import without_answer
+from monitor.daemon.to_centre import ToCentre
 from monitor.daemon.turning_up import TurningUp
 from monitor.daemon.watching import Watching
 
@@ -20,7 +21,13 @@ if TYPE_CHECKING:
 
 
 def own_jobs(
-    schedule: Schedule, rounds: Rounds, acting: Acting, secrets: Secrets, settings: "Settings", desk: Desk
+    schedule: Schedule,
+    rounds: Rounds,
+    acting: Acting,
+    secrets: Secrets,
+    settings: "Settings",
+    desk: Desk,
+    reporting: ToCentre,
 ) -> None:
     """Put them all into the schedule of a season."""
     clock = schedule.clock
@@ -41,3 +48,9 @@ def own_jobs(
     desk.turns = TurningUp(rounds, rounds.keeper, clock)
     schedule.closing += [desk.standing.close, desk.turns.close]
     schedule.every("drill", 2.0, without_answer(desk.drilling.look), 2.0, a_round=False)
+
+    async def told() -> None:
+        await rounds.step([rounds.own("centre-not-told", reporting.silent_for_long())])
+
+    if settings.centre is not None:
+        schedule.every("centre", 60.0, without_answer(told), 60.0, a_round=False)

@@ -202,7 +202,7 @@ class Daemon:
                 lambda rounds=rounds: self._write(rounds, keeper),  # type: ignore[misc]  # mypy cannot type a default that binds the loop's name
                 stream_logins(memory.plan, secrets),
             )
-            own_jobs(schedule, rounds, acting, secrets, self.settings, self.desk)
+            own_jobs(schedule, rounds, acting, secrets, self.settings, self.desk, self.reporting)
             self.joined(rounds, schedule)
             self.desk.acting = acting
             receiver, deaf = listen(

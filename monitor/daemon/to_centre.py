@@ -14,6 +14,7 @@ from monitor.daemon.keeper import Keeper
 from monitor.daemon.reporting import SiteOutbox
 from monitor.daemon.secrets import Secrets, reports_as
 from monitor.daemon.version import own_version
+from monitor.facts.words import say
 from monitor.history.store import NotKept
 from monitor.plan.text import NotRight, Problem
 
@@ -24,6 +25,8 @@ log = logging.getLogger(__name__)
 
 ALIVE_S, METERED_ALIVE_S = 60.0, 900.0
 """A site that has nothing to say says so this often."""
+LONG_S = 3600.0
+"""A rural line is away for minutes every day; an hour is worth a word in the morning letter."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +58,7 @@ class ToCentre:
         self._centre, self._clock, self._desk = centre, clock, desk
         self._news = asyncio.Event()
         self._plan: dict[str, Any] = {}
+        self._began_s = clock.monotonic_s()
         self._reporter: Reporter | None = None
         self._outbox: SiteOutbox | None = None
         self._task: asyncio.Task[None] | None = None
@@ -93,6 +97,18 @@ class ToCentre:
             "centre_parcels": report.parcels if report else 0,
             "centre_octets": report.octets if report else 0,
         }
+
+    def silent_for_long(self) -> str:
+        """Why the centre has not been told for an hour; empty where it has."""
+        report = self._reporter.report if self._reporter else None
+        if report is None or not report.trouble:
+            return ""
+        since_s = self._began_s if report.answered_s is None else report.answered_s
+        silent_s = self._clock.monotonic_s() - since_s
+        if silent_s < LONG_S:
+            return ""
+        words = "the centre has not answered for {hours:.0f} h: {why}"
+        return say(words, hours=silent_s / 3600, why=report.trouble)
 
     async def end(self) -> None:
         """Stop, and write down what has arrived."""

@@ -22,7 +22,8 @@ from monitor.daemon.ingesting import CentralInbox
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.reporting import SiteOutbox
 from monitor.facts.readings import Layout, Round, Slot, State
-from monitor.history.central import Central
+from monitor.history import backup
+from monitor.history.central import Central, RoundsOf
 from monitor.history.fold import day_of
 from monitor.history.one_site import one_site
 from tests.centre.conftest import Keys
@@ -223,3 +224,126 @@ async def test_a_credential_is_good_for_its_own_subjects_only(router: Router, kn
         await stranger.open()
     for line in lines.values():
         await line.close()
+
+
+async def test_a_cut_of_days_is_caught_up_alarms_and_latest_first(
+    tmp_path: Path, cluster: Cluster, router: Router, known: Keys
+) -> None:
+    """Three days without a line, folded meanwhile: the newest round is there long before the oldest day."""
+    order: list[str] = []
+    async with centre(cluster.new_database(), router, known) as (central, ingester):
+        taken = ingester._inbox.keep
+
+        async def noted(site: str, parcel: Parcel, now_s: float) -> str:
+            order.append(f"{parcel.head['kind']}{' live' if parcel.head.get('live') else ''}")
+            return await taken(site, parcel, now_s)
+
+        ingester._inbox.keep = noted  # type: ignore[method-assign]  # only to see the order
+        async with farm(tmp_path, router, known) as site:
+            now_s = site.clock.wall_s()
+            await site.keeper.ask(lambda store: store.standard_offset(36_000))
+            await site.keep(*(a_round(now_s - 3 * DAY_S + 60 * i, -7.0) for i in range(3 * 1440)))
+            await site.alarm(now_s - DAY_S, Severity.CRITICAL)
+            today = day_of(now_s, 36_000)
+            await site.keeper.ask(lambda s: [s.fold(slot, d, 36_000) for slot, d in s.to_fold(today - 1, 36_000)])
+            site.begin()
+            await until(lambda: len(arrived(central)) == 3 * 1440, 40)
+            here = await site.keeper.ask(lambda s: s.readings(LIGHT, 0, 4e9))
+            assert arrived(central) == here.times_s.tolist()
+        first = [kind for kind in order if kind not in ("begin", "sheet", "alive")]
+        assert first[:2] == ["changes", "rounds live"], "alarms, then how it stands now"
+        assert first.index("days") > first.index("rounds")
+
+
+async def test_rounds_kept_late_and_days_changed_later_arrive(
+    tmp_path: Path, cluster: Cluster, router: Router, known: Keys
+) -> None:
+    """A clock that was set back, and rounds of yesterday that came after its fold."""
+    async with centre(cluster.new_database(), router, known) as (central, _), farm(tmp_path, router, known) as site:
+        await site.keeper.ask(lambda store: store.standard_offset(0))
+        await site.keep(*(a_round(T0 + 60 * i, -7.0) for i in range(30)))
+        site.begin()
+        await until(lambda: len(arrived(central)) == 30)
+        await site.keep(*(a_round(T0 - 7200 + 60 * i, -8.0) for i in range(10)))
+        await until(lambda: len(arrived(central)) == 40)
+        day = day_of(T0, 0)
+        for _ in range(2):
+            await site.keeper.ask(lambda s: [s.fold(slot, d, 0) for slot, d in s.to_fold(day + 1, 0)])
+            await site.keep(a_round(T0 - 9000 - len(arrived(central)), -9.0))
+            await site.keeper.ask(lambda s: [s.fold(slot, d, 0) for slot, d in s.to_fold(day + 1, 0)])
+            here = (await site.keeper.ask(lambda s: s.readings(LIGHT, 0, 4e9))).times_s.tolist()
+            await until(lambda here=here: arrived(central) == here)
+
+
+async def test_a_metered_line_carries_alarms_and_whole_days(
+    tmp_path: Path, cluster: Cluster, router: Router, known: Keys
+) -> None:
+    database = cluster.new_database()
+    async with centre(database, router, known) as (central, _), farm(tmp_path, router, known, metered=True) as site:
+        await site.keeper.ask(lambda store: store.standard_offset(0))
+        await site.keep(*(a_round(T0 + 60 * i, -7.0) for i in range(30)))
+        site.begin()
+        await site.alarm(T0, Severity.CRITICAL)
+        await until(lambda: central.known(SITE)[2]["changes"] == 1)
+        assert arrived(central) == []
+        day = day_of(T0, 0)
+        await site.keeper.ask(lambda s: [s.fold(slot, d, 0) for slot, d in s.to_fold(day + 1, 0)])
+        site.news.set()
+        await until(lambda: len(arrived(central)) == 30)
+
+
+async def test_an_older_copy_that_was_restored_is_another_history(
+    tmp_path: Path, cluster: Cluster, router: Router, known: Keys
+) -> None:
+    """Its next changes have numbers that the centre knows already: they are neither dropped nor mixed up."""
+    async with centre(cluster.new_database(), router, known) as (central, _), farm(tmp_path, router, known) as site:
+        await site.alarm(T0, Severity.CRITICAL)
+        await site.keep(a_round(T0, -7.0))
+        await site.keeper.ask(lambda store: backup.back_up(tmp_path / f"{SITE}.sqlite", tmp_path / "older.sqlite"))
+        site.begin()
+        await site.alarm(T0 + 100, None)
+        await until(lambda: central.known(SITE)[2]["changes"] == 2)
+        await site.end()
+        await site.keeper.close()
+        site.keeper = site.outbox._keeper = Keeper(tmp_path / "older.sqlite", site.clock)
+        await site.keeper.open()
+        site.book = Book({one.key: one for one in await site.keeper.ask(lambda store: store.alarms())})
+        site.begin()
+        await site.alarm(T0 + 200, None)
+        await site.alarm(T0 + 300, Severity.CRITICAL)
+
+        def whats() -> list[str]:
+            source = next(one.source for one in central.sites() if one.name == SITE)
+            if source is None:
+                return []
+            with one_site(central.url, source) as store:
+                return [f"{change.what} {change.at_s - T0:.0f}" for change in store.changes(0.0)]
+
+        await until(lambda: whats() == ["raised 0", "cleared 200", "raised again 300"])
+
+
+def test_partitions_of_odd_days_and_of_days_that_are_over(cluster: Cluster) -> None:
+    """A clock gone wrong, a partition dropped while a site was away: rows go where they are found."""
+    central = Central(cluster.new_database())
+    central.add(SITE, "UKEY", 0.0)
+    assert central.keep(SITE, {"number": 1, "kind": "begin", "history": "h"}, (), 1.0) == ""
+    times = [0.0, T0, 4_000_000_000.0, T0 + 40 * DAY_S]
+    for i, at_s in enumerate(times, 2):
+        one = RoundsOf(SITE, i, ((int(at_s) << 16 | 1, b"x"),), None, None, 1.0)
+        assert central.keep_rounds([one, one]) == ["", "it has been taken already, or it is older than one that has"]
+    assert central.tidy(T0 + 400 * DAY_S) == 0, "none of them is empty"
+    with central._engine.begin() as connection:
+        connection.exec_driver_sql("DELETE FROM centre.round_row")
+    assert central.tidy(T0 + 400 * DAY_S) == 2
+    other = Central(central.url)  # knows the partitions that there are no more
+    other._partitions._there = set(central._partitions._there)
+    late = RoundsOf(SITE, 9, ((int(T0) << 16 | 1, b"y"),), None, None, 1.0)
+    assert other.keep_rounds([late]) == [""]
+    again = RoundsOf(SITE, 10, ((int(T0) << 16 | 2, b"z"),), None, None, 1.0)
+    third = Central(central.url)
+    assert third.keep_rounds([again]) == [""]
+    with central._engine.begin() as connection:
+        assert connection.exec_driver_sql("SELECT count(*) FROM centre.round_row").scalar() == 2
+        assert connection.exec_driver_sql("SELECT count(*) FROM centre.round_row_other").scalar() == 0
+    for one_of in (central, other, third):
+        one_of.close()
