@@ -44,7 +44,7 @@ from monitor.daemon.systemd import notify
 from monitor.daemon.timetable import listen, timetable
 from monitor.daemon.to_centre import Centre, ToCentre
 from monitor.daemon.tongues import load_tongues
-from monitor.daemon.trimming import few_arenas
+from monitor.daemon.trimming import few_arenas, trim
 from monitor.daemon.version import own_version
 from monitor.daemon.watching import ended_badly
 from monitor.devices.ask import icmp
@@ -232,6 +232,7 @@ class Daemon:
         self._cutting = asyncio.create_task(self._charts(), name="charts")
         self.reporting.begin(keeper)
         await rounds.step([rounds.own("started-after-failure", self._ended)])
+        trim()  # what reading the plan has left free
 
     def _about(self, *whole: *tuple[Schedule, Keeper, Asking, Post, Memory]) -> None:
         itself = partial(about, self.settings.plan_file, self._started_s, *whole)

@@ -5,7 +5,6 @@ from pathlib import Path
 from typing import Any, Self, TypeVar
 
 from sqlalchemy import Connection, Table, create_engine, event, make_url, select
-from sqlalchemy.dialects.postgresql import insert as postgresql_insert
 from sqlalchemy.dialects.sqlite import insert as sqlite_insert
 from sqlalchemy.exc import DBAPIError, NoSuchModuleError, SQLAlchemyError
 
@@ -35,7 +34,11 @@ _MEANS = {
 
 def putting(connection: Connection, table: Table) -> Any:
     """An INSERT that may say what happens where the key is there already."""
-    return sqlite_insert(table) if connection.dialect.name == "sqlite" else postgresql_insert(table)
+    if connection.dialect.name == "sqlite":
+        return sqlite_insert(table)
+    from sqlalchemy.dialects.postgresql import insert  # several megabytes for those who have none
+
+    return insert(table)
 
 
 class Kept:

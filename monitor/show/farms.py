@@ -70,7 +70,7 @@ class Farms:
     def headline(self) -> str:
         """The first thing to know."""
         silent = [one.called for one in self.sites if one.silent]
-        poles = [f"{one.called} {pole}" for one in self.sites for pole in one.silent_poles]
+        poles = [f"{pole} ({one.called})" for one in self.sites for pole in one.silent_poles]
         if silent and poles:
             words = "Silent: {sites}. And poles: {poles}."
             return say(words, sites=_few(silent), poles=_few(poles))
