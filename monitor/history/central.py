@@ -6,7 +6,6 @@ transaction. Each parcel's number must be higher than the last one's.
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 from sqlalchemy import Connection, create_engine, event, text
@@ -14,60 +13,14 @@ from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 from sqlalchemy.pool import QueuePool
 
 from monitor.history import partitions
+from monitor.history.central_records import RoundsOf, SiteRow, StandingAlarm
 from monitor.history.central_rows import put_records, put_sheet
 from monitor.history.engine import shown
 from monitor.history.outbound import CHANGES, DAYS, EVENTS, FEATURE_DAYS, KINDS, ROUNDS
 from monitor.history.trouble import NotKept
 from monitor.history.upgrading import upgrade_central
 
-__all__ = ["KINDS", "Central", "SiteRow", "StandingAlarm"]
-
-
-@dataclass(frozen=True, slots=True)
-class SiteRow:
-    """One site of the centre; times in UTC seconds, ``heard_s`` None where it has never been heard."""
-
-    name: str
-    key: str
-    added_s: float
-    heard_s: float | None
-    alive_s: float
-    """How often it means to give a sign of life."""
-    source: int | None
-    history: str
-    number: int
-
-
-@dataclass(frozen=True, slots=True)
-class StandingAlarm:
-    """An alarm that stands anywhere."""
-
-    site: str
-    resource: str
-    type: str
-    severity: str
-    operator: str
-    text: str
-    root: str
-    raised_s: float
-
-
-@dataclass(frozen=True, slots=True)
-class RoundsOf:
-    """Rounds that a site has sent; ``up_to`` None where its cursor stays."""
-
-    site: str
-    number: int
-    blobs: Sequence[tuple[int, bytes]]
-    up_to: int | None
-    alive_s: float | None
-    now_s: float
-
-    def values(self) -> dict[str, Any]:
-        """For the statement that keeps them."""
-        ids, rows = [number for number, _ in self.blobs], [blob for _, blob in self.blobs]
-        told = {"site": self.site, "number": self.number, "now": self.now_s, "alive": self.alive_s}
-        return {**told, "ids": ids, "blobs": rows, "at": self.up_to}
+__all__ = ["KINDS", "Central", "RoundsOf", "SiteRow", "StandingAlarm"]
 
 
 class Central:

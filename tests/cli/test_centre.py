@@ -56,7 +56,7 @@ def test_reporting_without_an_entry_or_with_a_spoilt_one() -> None:
     desk, where = Desk(clock, "0"), Centre("nats://127.0.0.1:4222")
     with pytest.raises(NotRight, match="no entry of kind 'report'"):
         ToCentre(where, {}, clock, desk)
-    spoilt = Entry(kind="report", site="a", seed="SUx", centre="U" + "A" * 55)  # type: ignore[arg-type]  # pydantic takes text
+    spoilt = Entry(kind="report", site="a", seed="SUx", centre="U" + "A" * 55)
     with pytest.raises(NotRight, match="seed") as wrong:
         ToCentre(where, {"report": spoilt}, clock, desk)
     assert "SUx" not in str(wrong.value)

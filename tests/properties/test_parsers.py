@@ -58,7 +58,7 @@ def test_something_valid_is_taken(name: str) -> None:
 @pytest.mark.parametrize("file", sorted(CRASHES.iterdir()), ids=lambda file: file.name)
 def test_what_was_found_once(file: Path) -> None:
     """Found by ``tests/bench/fuzz``: named by the parser and by what was the matter."""
-    eaten(TARGETS[next(name for name in TARGETS if file.name.startswith(f"{name}-"))], file.read_bytes())
+    eaten(TARGETS[next(name for name in TARGETS if file.name.startswith(f"{name}-"))], bytes.fromhex(file.read_text()))
 
 
 @pytest.mark.parametrize("name", list(TARGETS))
