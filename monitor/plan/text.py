@@ -80,6 +80,9 @@ def parse(text: str, file: str) -> CommentedMap:
         raise NotRight([Problem(mark.line + 1 if mark else 1, "", f"{problem} (not readable as YAML)", file)]) from None
     except (YAMLError, ValueError) as error:
         raise NotRight([Problem(1, "", f"not readable as YAML: {error}", file)]) from None
+    except TypeError:  # the library's own, where it would look such a name up
+        words = "has a list or a mapping where a name should stand: a stray question mark or bracket before a colon"
+        raise NotRight([Problem(1, "", words, file)]) from None
     except RecursionError:
         raise NotRight([Problem(1, "", "is nested deeper than anything in a plan", file)]) from None
     if not isinstance(node, CommentedMap):
