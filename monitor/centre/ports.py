@@ -31,7 +31,7 @@ class Load:
 
 
 class Outbox(Protocol):
-    """The site's own history, as far as the centre is told of it."""
+    """The site's own history, as far as the centre is told of it. What cannot be read now raises NotNow."""
 
     async def history(self) -> str:
         """The name of this history."""
@@ -71,7 +71,7 @@ class Inbox(Protocol):
 
 
 class NotNow(RuntimeError):
-    """The tables cannot be written or read now: the site asks again."""
+    """A history or the centre's tables cannot be written or read now: it is tried again."""
 
 
 def subject_of(site: str, kind: str) -> str:

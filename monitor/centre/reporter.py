@@ -12,7 +12,7 @@ from typing import Any, Protocol
 
 from monitor.centre.line import LineDown
 from monitor.centre.parcel import Holds, NotRight, Parcel, Sign, opened, sealed
-from monitor.centre.ports import Known, Outbox, as_known, subject_of
+from monitor.centre.ports import Known, NotNow, Outbox, as_known, subject_of
 
 log = logging.getLogger(__name__)
 
@@ -93,7 +93,7 @@ class Reporter:
             try:
                 await way.open()
                 await self._speak(way)
-            except (LineDown, Refused, NotRight) as trouble:
+            except (LineDown, Refused, NotRight, NotNow) as trouble:
                 if str(trouble) != self.report.trouble:
                     log.warning("the centre is not told now: %s", trouble)
                 self.report.trouble = str(trouble)

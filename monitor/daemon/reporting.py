@@ -3,10 +3,10 @@
 import logging
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeVar
 
 from monitor.centre.parcel import MOST_OCTETS
-from monitor.centre.ports import Known, Load
+from monitor.centre.ports import Known, Load, NotNow
 from monitor.daemon.clock import Clock
 from monitor.daemon.keeper import Keeper
 from monitor.history.fold import BLOCKS, DAY_S
@@ -15,6 +15,7 @@ from monitor.history.store import NotKept, Store
 
 log = logging.getLogger(__name__)
 
+T = TypeVar("T")
 PEER = "centre"
 SHEETS_EVERY_S = 10.0
 WRITE_EVERY_S = 300.0
@@ -43,34 +44,38 @@ class SiteOutbox:
         self._sheets_s = self._written_s = -1e9
         self._day: _Day | None = None
         self._up_to: dict[str, int] = {}
+        self._late: set[int] = set()
+        """Late rounds that have arrived, while a disk that cannot be written still lists them."""
+
+    async def _ask(self, question: Callable[[Store], T]) -> T:
+        try:
+            return await self._keeper.ask(question)
+        except NotKept as error:
+            raise NotNow(f"the history cannot be used for the centre: {error}") from None
 
     async def history(self) -> str:
         """The name of this history."""
-        return str(await self._keeper.ask(lambda store: store.history_id()))
+        return await self._ask(lambda store: store.history_id())
 
     async def is_behind(self, known: Known) -> bool:
         """Does the centre know changes of alarms that are not here?"""
         last, at_s = known.up_to[CHANGES], known.newest_change_s
-        return bool(last and at_s is not None and not await self._keeper.ask(lambda s: s.has_change(last, at_s)))
+        return bool(last and at_s is not None and not await self._ask(lambda store: store.has_change(last, at_s)))
 
     async def fork(self) -> str:
         """Go on under a new name."""
-        return str(await self._keeper.ask(lambda store: store.fork()))
+        return await self._ask(lambda store: store.fork())
 
     async def read_since(self, up_to: Mapping[str, int], sheets: Mapping[str, str], catching_up: bool) -> Load | None:
         """What goes next: what the rest is read by, alarms, how the site stands, then what waits, oldest first."""
-        try:
-            return (
-                await self._changed_sheet(sheets)
-                or _records(await self._keeper.ask(lambda s: s.changes_after(up_to[CHANGES], MOST_RECORDS)))
-                or (None if self._metered else await self._rounds(up_to[ROUNDS], catching_up))
-                or _records(await self._keeper.ask(lambda s: s.events_after(up_to[EVENTS], MOST_RECORDS)))
-                or await self._days(up_to[DAYS])
-                or await self._features(up_to[FEATURE_DAYS])
-            )
-        except NotKept as error:
-            log.error("the history cannot be read for the centre: %s", error)
-            return None
+        return (
+            await self._changed_sheet(sheets)
+            or _records(await self._ask(lambda store: store.changes_after(up_to[CHANGES], MOST_RECORDS)))
+            or (None if self._metered else await self._rounds(up_to[ROUNDS], catching_up))
+            or _records(await self._ask(lambda store: store.events_after(up_to[EVENTS], MOST_RECORDS)))
+            or await self._days(up_to[DAYS])
+            or await self._features(up_to[FEATURE_DAYS])
+        )
 
     async def confirmed(self, load: Load) -> None:
         """These rows have arrived."""
@@ -81,7 +86,9 @@ class SiteOutbox:
             self._up_to[load.kind] = load.up_to
         try:
             if load.head.get("late"):
-                await self._keeper.ask(lambda store: store.late_confirmed([number for number, _ in load.blobs]))
+                self._late |= {number for number, _ in load.blobs}
+                await self._keeper.ask(lambda store: store.late_confirmed(sorted(self._late)))
+                self._late.clear()
             if self._up_to and self._clock.monotonic_s() - self._written_s >= WRITE_EVERY_S:
                 await self.write()
         except NotKept as error:
@@ -96,7 +103,7 @@ class SiteOutbox:
     async def _changed_sheet(self, sheets: Mapping[str, str]) -> Load | None:
         now_s = self._clock.monotonic_s()
         if now_s - self._sheets_s >= SHEETS_EVERY_S:
-            kept = await self._keeper.ask(lambda store: store.sheets())
+            kept = await self._ask(lambda store: store.sheets())
             self._sheets = [*kept, *(Sheet.of(name, document) for name, document in self._about().items())]
             self._sheets_s = now_s
         for one in self._sheets:
@@ -105,12 +112,13 @@ class SiteOutbox:
         return None
 
     async def _rounds(self, after: int, catching_up: bool) -> Load | None:
-        piece = await self._keeper.ask(lambda store: store.rounds_after(after, MOST_ROWS))
+        piece = await self._ask(lambda store: store.rounds_after(after, MOST_ROWS))
         if catching_up and len(piece.blobs) == MOST_ROWS:
             since_s = self._clock.wall_s() - DAY_S
-            newest = await self._keeper.ask(lambda store: store.newest_rounds(since_s))
+            newest = await self._ask(lambda store: store.newest_rounds(since_s))
             return Load(ROUNDS, {"live": True}, fitting(newest))
-        late = await self._keeper.ask(lambda store: store.late_rounds(MOST_ROWS))
+        listed = await self._ask(lambda store: store.late_rounds(MOST_ROWS + len(self._late)))
+        late = tuple(one for one in listed if one[0] not in self._late)
         if late:
             return Load(ROUNDS, {"late": True}, fitting(late))
         if not piece.blobs:
@@ -121,12 +129,12 @@ class SiteOutbox:
     async def _days(self, after: int) -> Load | None:
         """The next part of a day."""
         if self._day is None or self._day.change <= after:
-            changed = await self._keeper.ask(lambda store: store.changed_days(BLOCKS, after, 1))
+            changed = await self._ask(lambda store: store.changed_days(BLOCKS, after, 1))
             self._day = _Day(*changed[0]) if changed else None
         if self._day is None:
             return None
         at = self._day
-        return await self._keeper.ask(lambda store: _part_of(store, at))
+        return await self._ask(lambda store: _part_of(store, at))
 
     async def _features(self, after: int) -> Load | None:
         def look(store: Store) -> Load | None:
@@ -136,7 +144,7 @@ class SiteOutbox:
             change, day = changed[0]
             return Load(FEATURE_DAYS, {"day": day, "records": store.day_features(day), "up_to": change}, (), change)
 
-        return await self._keeper.ask(look)
+        return await self._ask(look)
 
 
 def _part_of(store: Store, at: _Day) -> Load:

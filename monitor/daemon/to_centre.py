@@ -75,7 +75,16 @@ class ToCentre:
         if self._centre is not None:
             self._outbox = SiteOutbox(keeper, self._clock, self._documents, self._centre.metered)
             self._reporter = self._new_reporter(self._outbox)
-            self._task = asyncio.create_task(self._reporter.run(), name="report")
+            self._task = asyncio.create_task(self._run(self._reporter), name="report")
+
+    async def _run(self, reporter: "Reporter") -> None:
+        while True:
+            try:
+                await reporter.run()
+            except Exception as error:  # whatever it is, monitoring goes on, and so does reporting
+                reporter.report.trouble = repr(error)
+                log.exception("reporting failed; it begins anew in a minute")
+            await self._clock.sleep(60.0)
 
     def _documents(self) -> dict[str, Any]:
         """What a centre needs beside the history: the plan, and the last nightly judgement."""
