@@ -5,8 +5,10 @@ Used by the property tests, and by ``tests/bench/fuzz`` for as long as one likes
 
 import contextlib
 import json
+import math
+import struct
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -17,8 +19,19 @@ from monitor.alarms import observables
 from monitor.centre import parcel
 from monitor.daemon.files import load_sheets, shipped
 from monitor.devices.ask import snmp_ber, snmp_v3, sweep
-from monitor.devices.decode import mdns, onvif, rtp, rtsp, ws_discovery
-from monitor.devices.decode.raw import Absent, Garbled
+from monitor.devices.decode import (
+    bridge,
+    catalogue,
+    lldp,
+    mdns,
+    onvif,
+    registers,
+    rtp,
+    rtsp,
+    traps,
+    ws_discovery,
+)
+from monitor.devices.decode.raw import Absent, Garbled, Missing, Raw, Table
 from monitor.plan.datasheets import read_sheets
 from monitor.plan.meaning import read_plan
 from monitor.plan.text import NotRight
@@ -109,6 +122,51 @@ _SWEEP = json.dumps({"interface": "eth0", "networks": ["192.0.2.0/28"], "listen_
 _SEEN = b'{"U": "down", "I": 0.1, "rxH": -7}'
 
 
+_COLUMNS = [traps.TRAP_OID, *sorted(catalogue._BY_OID)]
+
+
+def _table(data: bytes) -> Table:
+    """Objects as an agent may give them, of any column with any index and value: LLDP, bridges, sensors, PoE, traps."""
+    table: Table = {}
+    while len(data) > 3:
+        column, n, kind, size = data[0], data[1] % 12, data[2], data[3]
+        index = tuple(part if part < 250 else part << 24 for part in data[4 : 4 + n])
+        octets, data = data[4 + n : 4 + n + size], data[4 + n + size :]
+        values: list[Raw] = [
+            octets,
+            int.from_bytes(octets[:8], "big", signed=True),
+            tuple(octets),
+            Missing.NO_SUCH_INSTANCE,
+        ]
+        table[(*_COLUMNS[column % len(_COLUMNS)], *index)] = values[kind % len(values)]
+    return table
+
+
+def _objects(data: bytes) -> None:
+    table = _table(data)
+    for line in catalogue.lines(table):
+        assert line.state in ("known", "raw", "garbled")
+    lldp.neighbours(table)
+    bridge.stations(table)
+    traps.hint(table)
+    catalogue.draft(table, "a device", "today")
+
+
+def _registers(data: bytes) -> None:
+    """What a Modbus device says of its models, and every point of them."""
+    words = struct.unpack(f">{len(data) // 2}H", data[: len(data) // 2 * 2])
+    model = registers.next_model(40_000, words)
+    for of in [model] if model else []:
+        for number in (of.number, 802):
+            for _, read in registers.points(replace(of, number=number), words[2:]):
+                with contextlib.suppress(Absent, Garbled):
+                    assert math.isfinite(read())
+
+
+_MODEL = struct.pack(">66H", 802, 62, *range(64))
+_NEIGHBOUR = bytes([_COLUMNS.index((*lldp.REMOTE, 5)) % 256, 3, 0, 6, 1, 2, 3]) + b"office"
+
+
 def _parcel(data: bytes) -> None:
     """What comes behind a signature that holds: a site's key in a stranger's hand."""
     parcel.opened("farpole.a.rounds", bytes(64) + data, lambda *_: True)
@@ -118,6 +176,8 @@ _PARCEL = parcel.sealed("", parcel.Parcel({"number": 1, "records": [{"id": 1}]},
 
 
 TARGETS: dict[str, Target] = {
+    "objects": Target(_objects, (), (_NEIGHBOUR, _NEIGHBOUR * 3)),
+    "registers": Target(_registers, (Garbled,), (_MODEL,)),
     "parcel": Target(_parcel, (parcel.NotRight,), (_PARCEL,)),
     "snmp": Target(_snmp, (snmp_ber.Undecodable,), (_GET,)),
     "snmp-v3": Target(_snmp_v3, (snmp_ber.Undecodable,), (snmp_v3.discovery(1, b"\x02\x01\x01"),)),

@@ -1,6 +1,7 @@
 """LLDP-MIB (IEEE 802.1AB-2005) and its 802.3 extension (IEEE 802.3.1): who is on the other end of each port."""
 
 import ipaddress
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from monitor.devices.decode.kinds import Known, Said, bits, enumerated, mac, measured, printable
@@ -122,14 +123,22 @@ def neighbours(table: Table) -> list[Neighbour]:
             Neighbour(
                 index[1],
                 _remote_label(index, table),
-                str(_chassis(raw, index, table)[0]),
-                str(_port(table.get((*REMOTE, 7, *index), b""), index, table)[0]),
+                _or_garbled(_chassis, raw, index, table),
+                _or_garbled(_port, table.get((*REMOTE, 7, *index), b""), index, table),
                 text(said[9]),
                 text(said[10]) or text(said[8]),
                 tuple(_addresses(table, index)),
             )
         )
     return found
+
+
+def _or_garbled(read: Callable[[Raw, Oid, Table], Said], raw: Raw, index: Oid, table: Table) -> str:
+    """An identity; whoever is on the other end has written it, and must not take the other neighbours with it."""
+    try:
+        return str(read(raw, index, table)[0])
+    except Garbled as error:
+        return f"garbled ({error})"
 
 
 def _addresses(table: Table, index: Oid) -> list[str]:
