@@ -97,3 +97,27 @@ async def test_a_slow_job_is_counted_late_and_never_doubled(clock: HandClock, sc
     await clock.turn(60)
     assert most == 1
     assert schedule.late >= 3
+
+
+async def test_what_only_looks_often_is_no_late_round(clock: HandClock, schedule: Schedule) -> None:
+    async def slow() -> None:
+        await clock.sleep(40)
+
+    schedule.every("reach creek", 15, slow)
+    schedule.every("send", 15, slow, a_round=False)
+    await clock.turn(70)
+    assert schedule.late_jobs() == {"reach": 2, "send": 2}
+    assert schedule.late == 2
+
+
+async def test_a_job_is_put_to_another_time(clock: HandClock, schedule: Schedule) -> None:
+    times: list[float] = []
+    began_s = clock.monotonic_s()
+
+    async def job() -> None:
+        times.append(clock.monotonic_s() - began_s)
+
+    schedule.every("reach creek", 15, job, 5)
+    schedule.put("reach creek", 9)
+    await clock.turn(30)
+    assert [round(at_s) for at_s in times] == [9, 24]
