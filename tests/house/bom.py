@@ -10,7 +10,7 @@ from typing import Any
 from packaging.requirements import Requirement
 
 ROOT = Path(__file__).parents[2]
-EXTRAS = ("survey", "sun", "postgresql", "parquet", "review", "languages")
+EXTRAS = ("survey", "sun", "postgresql", "report", "centre", "parquet", "review", "languages")
 _SHORT = {
     "Apache Software License": "Apache-2.0",
     "BSD License": "BSD",
