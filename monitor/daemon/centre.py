@@ -196,7 +196,7 @@ class Centre:
                 sites = CentreSites(inbox, settings.history, watch, self.clock, settings.timezone)
                 stack.callback(sites.close)
                 app = centre_application(sites, own_version(), entrance)
-                serving = [Serving(app, list(page_socket(settings.page)), settings.page.tls())]
+                serving = [Serving(app, [one], settings.page.tls()) for one in page_socket(settings.page)]
                 tasks.append(asyncio.create_task(watch.run()))
             try:
                 await self._until_stopped(serving, tasks)
