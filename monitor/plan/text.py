@@ -78,7 +78,8 @@ def parse(text: str, file: str) -> CommentedMap:
         mark = error.problem_mark or error.context_mark
         problem = (error.problem or str(error)).splitlines()[0]
         raise NotRight([Problem(mark.line + 1 if mark else 1, "", f"{problem} (not readable as YAML)", file)]) from None
-    except (YAMLError, ValueError) as error:
+    except (YAMLError, ValueError, NotImplementedError, AttributeError, AssertionError, LookupError) as error:
+        # The last four are what the library itself stumbles over, as comments where it does not expect any.
         raise NotRight([Problem(1, "", f"not readable as YAML: {error}", file)]) from None
     except TypeError:  # the library's own, where it would look such a name up
         words = "has a list or a mapping where a name should stand: a stray question mark or bracket before a colon"
