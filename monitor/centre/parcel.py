@@ -43,7 +43,7 @@ class Parcel:
     def number(self) -> int:
         """Its number; raises NotRight where it has none."""
         found = self.head.get("number")
-        if not isinstance(found, int) or isinstance(found, bool) or found < 0:
+        if not isinstance(found, int) or isinstance(found, bool) or not 0 <= found < 2**63:
             raise NotRight("it has no number")
         return found
 

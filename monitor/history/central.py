@@ -44,7 +44,7 @@ class Central:
             with self._engine.begin() as connection:
                 return change(connection)
         except DBAPIError as error:
-            raise NotKept(f"{self._name}: {str(error.orig).strip().split(chr(10))[0]}") from error
+            raise NotKept(f"{self._name}: {_first_line(error)}") from error
         except SQLAlchemyError as error:
             raise NotKept(f"{self._name}: {error}") from error
 
@@ -132,7 +132,7 @@ class Central:
             self._partitions.ensure(self._engine, partitions.needed(kind, head, blobs))
             refused: str = self._act(lambda c: _keep(c, site, kind, head, blobs, now_s))
         except DBAPIError as error:
-            raise NotKept(f"{self._name}: {str(error.orig).strip().split(chr(10))[0]}") from error
+            raise NotKept(f"{self._name}: {_first_line(error)}") from error
         except (KeyError, TypeError, ValueError) as error:
             return f"it is not as it should be: {error!r}"
         return refused
@@ -154,11 +154,16 @@ class Central:
             found = [asked[i].fetchone() for i in range(len(parcels))]
             return [_TAKEN if row is None else _NO_SOURCE if row[0] is None else "" for row in found]
 
+        driver: Any = self._engine.dialect.dbapi
         try:
             self._partitions.ensure(self._engine, wanted)
             kept: list[str] = self._act(act)
-        except DBAPIError as error:
-            raise NotKept(f"{self._name}: {str(error.orig).strip().split(chr(10))[0]}") from error
+        except (DBAPIError, driver.Error) as error:
+            if len(parcels) > 1:  # one that is not right must not take the others with it
+                return [self.keep_rounds([one])[0] for one in parcels]
+            if isinstance(error, driver.DataError):
+                return [f"it is not as it should be: {_first_line(error)}"]
+            raise NotKept(f"{self._name}: {_first_line(error)}") from error
         return kept
 
     def tidy(self, now_s: float) -> int:
@@ -169,6 +174,11 @@ class Central:
     def close(self) -> None:
         """Give the connections back."""
         self._engine.dispose()
+
+
+def _first_line(error: Exception) -> str:
+    own = error.orig if isinstance(error, DBAPIError) else error
+    return str(own).strip().split("\n")[0]
 
 
 def _durable(connection: Any, _: object) -> None:

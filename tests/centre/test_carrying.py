@@ -322,6 +322,23 @@ async def test_an_older_copy_that_was_restored_is_another_history(
         await until(lambda: whats() == ["raised 0", "cleared 200", "raised again 300"])
 
 
+def test_one_that_is_not_right_takes_no_other_with_it(cluster: Cluster) -> None:
+    central = Central(cluster.new_database())
+    for name in ("a", "b", "c"):
+        central.add(name, "UKEY", 0.0)
+        assert central.keep(name, {"number": 1, "kind": "begin", "history": name}, (), 1.0) == ""
+    row = ((int(T0) << 16 | 1, b"x"),)
+    kept = central.keep_rounds([RoundsOf(name, 2, row, 2**70 if name == "b" else 7, None, 1.0) for name in "abc"])
+    assert [kept[0], kept[2]] == ["", ""]
+    assert kept[1].startswith("it is not as it should be")
+    assert [central.known(name)[1] for name in "abc"] == [2, 1, 2]
+    assert central.keep("a", {"number": 3, "kind": "days", "day": "no day"}, (), 1.0).startswith(
+        "it is not as it should"
+    )
+    assert central.keep("a", {"number": 3, "kind": "anything"}, (), 1.0).startswith("it is not as it should")
+    central.close()
+
+
 def test_partitions_of_odd_days_and_of_days_that_are_over(cluster: Cluster) -> None:
     """A clock gone wrong, a partition dropped while a site was away: rows go where they are found."""
     central = Central(cluster.new_database())
