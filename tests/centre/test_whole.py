@@ -33,9 +33,10 @@ from monitor.history.central import Central, RoundsOf
 from monitor.history.store import Store
 from monitor.plan.parts import Plan
 from monitor.simulation.faults import Fault
+from tests.conftest import need_peers
 from tests.history.cluster import Cluster
 from tests.peers.router import Router
-from tests.peers.test_page import free_port
+from tests.peers.test_page import ARGUMENTS, AXE, RULES, free_port, seen_whole
 
 pytestmark = pytest.mark.peer
 
@@ -132,6 +133,25 @@ class Whole:
         self.router.kill()
 
 
+async def accessible(address: str, paths: tuple[str, ...]) -> None:
+    """WCAG 2.2 AA by axe-core, on a screen and on a telephone; nothing runs off the side."""
+    need_peers("chromium")
+    from playwright.async_api import async_playwright
+
+    async with async_playwright() as playwright:
+        browser = await playwright.chromium.launch(executable_path="/usr/bin/chromium", args=ARGUMENTS)
+        for width in (1280, 360):
+            page = await browser.new_page(viewport={"width": width, "height": 900})
+            for path in paths:
+                await page.goto(address + path)
+                await seen_whole(page, width)
+                await page.evaluate(AXE.read_text(encoding="utf-8"))
+                found = await page.evaluate("tags => axe.run({runOnly: tags})", RULES)
+                assert [(one["id"], one["nodes"][0]["html"][:120]) for one in found["violations"]] == [], path
+            await page.close()
+        await browser.close()
+
+
 @pytest.fixture
 async def whole(tmp_path: Path, cluster: Cluster, tarrow: Plan) -> AsyncIterator[Whole]:
     made = Whole(tmp_path, cluster.new_database(), tarrow)
@@ -156,6 +176,7 @@ async def test_a_pole_that_drops_is_seen_at_the_centre(whole: Whole) -> None:
     assert "<form" not in site, "people act at the site itself"
     for page in ("alarms", "plan", "pole/creek", "review"):
         assert "Tarrow Downs" in await whole.get(f"/site/tarrow-downs/{page}"), page
+    await accessible(f"http://127.0.0.1:{whole.port}", ("/", "/site/tarrow-downs/", "/site/tarrow-downs/pole/creek"))
     metrics = await whole.get("/metrics")
     assert 'farpole_site_poles_silent{site="tarrow-downs"} 1.0' in metrics
     of_site = await whole.get("/site/tarrow-downs/metrics")
