@@ -119,7 +119,7 @@ def _from_history(data: Path, given: Namespace, why_not: str) -> int:
         alarms, newest = store.alarms(), store.newest(0)
     except NotKept as error:
         print(f"farpole: {why_not}, and its history cannot be read: {error}", file=sys.stderr)
-        return FAILED
+        return NO_DAEMON if error.reason == "empty" else FAILED
     views: tuple[AlarmView, ...] = tuple(alarm_view(alarm) for alarm in alarms)
     last_s = max([readings.at_s for readings in newest] + [alarm.changed_s for alarm in alarms], default=0.0)
     zone = datetime.now(UTC).astimezone().tzinfo

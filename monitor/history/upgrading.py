@@ -91,6 +91,8 @@ def _upgrade(connection: Connection, there: str | None, newest: str, scripts: st
 def check(connection: Connection, name: str) -> None:
     """Raises NotKept where a history that is only read has another schema than ours."""
     there = _of(connection)
+    if there is None and connection.dialect.name == "sqlite":
+        raise NotKept(f"{name} has nothing in it yet: farpole is being started for the first time", "empty")
     if there is not None and there != NEWEST:
         words = f"{name} has the schema {there}, this farpole reads {NEWEST}"
         raise NotKept(f"{words}: start farpole once, and it brings an older one up to date")

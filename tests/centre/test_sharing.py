@@ -112,7 +112,8 @@ async def test_three_share_a_site_and_two_die(site: Site) -> None:
         gaps = [b - a for a, b in pairwise(times)]
         assert max(gaps) <= REACH_S + LEASE_S + TAKE_S + 1.0, (place, gaps)  # rows carry whole seconds
         assert min(gaps) >= REACH_S - 1.0, (place, gaps)
-        assert time.time() - times[-1] < 2 * REACH_S + 1, "somebody asks it again"
+        # Whoever holds the book writes its rounds once a period: what was asked is seen here up to two periods later.
+        assert time.time() - times[-1] < 3 * REACH_S + 1, "somebody asks it again"
     await site.kill("one")
     await site.says("three", "watching Tarrow Downs", LEASE_S + 15)
     site.site.world.faults = [Fault("feeder-open", "creek", site.clock.wall_s())]

@@ -83,3 +83,13 @@ def test_a_history_of_a_newer_farpole_is_left_alone(tmp_path: Path) -> None:
 def test_an_older_one_that_is_only_read_says_what_to_do(tmp_path: Path) -> None:
     with pytest.raises(NotKept, match="start farpole once"):
         Store(laid_out("0003", tmp_path), read_only=True)
+
+
+def test_a_history_that_is_only_being_made_is_said_to_be_empty(tmp_path: Path) -> None:
+    """Somebody asks while farpole starts for the first time: the file is there, its tables are not."""
+    file = tmp_path / "history.sqlite"
+    with closing(sqlite3.connect(file)) as made:
+        made.execute("PRAGMA journal_mode=WAL")
+    with pytest.raises(NotKept, match="nothing in it yet") as said:
+        Store(file, read_only=True)
+    assert said.value.reason == "empty"
