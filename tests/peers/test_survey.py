@@ -88,13 +88,17 @@ def test_all_hosts_of_a_wide_network_are_found_through_loss(net: Net) -> None:
     """120 hosts in a /22, one in ten requests and one in ten answers lost; and no faster than 2,000 a second."""
     net.populate()
     sh("ip", "netns", "exec", THERE, "nft", "-f", "-", text=LOSS)
-    found, took_s = net.sweep(["198.18.4.0/22"])
-    addresses = {one["address"] for one in found if one["kind"] == "arp"}
-    sent = next(one["sent"] for one in found if one["kind"] == "done")
-    # By chance 0.13 % of the hosts stay unseen after four tries at 19 % loss: one in seven runs misses one of 120.
-    assert len(addresses & set(HOSTS)) >= len(HOSTS) - 1
-    assert addresses <= set(HOSTS)
-    assert sent / took_s <= 2000
+    seen: list[int] = []
+    while len(seen) < 2 and (not seen or seen[-1] < len(HOSTS) - 1):
+        found, took_s = net.sweep(["198.18.4.0/22"])
+        addresses = {one["address"] for one in found if one["kind"] == "arp"}
+        sent = next(one["sent"] for one in found if one["kind"] == "done")
+        assert addresses <= set(HOSTS)
+        assert sent / took_s <= 2000
+        seen.append(len(addresses))
+    # By chance 0.13 % of the hosts stay unseen after four tries at 19 % loss: one in seven sweeps misses one of 120,
+    # one in ninety misses two, and then the next one does not.
+    assert seen[-1] >= len(HOSTS) - 1, seen
 
 
 def test_an_ordinary_network_takes_five_seconds_at_most(net: Net) -> None:
