@@ -1,5 +1,6 @@
 """What the desk shows beyond the picture: causes, forecasts, charts, the survey, the plan, reviews."""
 
+from abc import ABC, abstractmethod
 from typing import Any, Protocol
 
 from monitor.alarms.cause import Cause
@@ -36,7 +37,7 @@ class Seen(Protocol):
         ...
 
 
-class Views:
+class Views(ABC):
     """The part of the desk that only looks."""
 
     def __init__(self, clock: Clock) -> None:
@@ -44,9 +45,9 @@ class Views:
         self.plan_file = ""
 
     @property
+    @abstractmethod
     def rounds(self) -> Seen:
         """What is looked at. Raises Refused while it is not there yet."""
-        raise NotImplementedError
 
     def tongue(self, person: str = "") -> Tongue:
         """The language of a person; of the site where none is named."""

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 from uuid import uuid4
 
-from sqlalchemy import Connection, Table, delete, func, select, update
+from sqlalchemy import Connection, Table, delete, select, update
 
 from monitor.history import tables as t
 from monitor.history.engine import Kept, putting
@@ -136,11 +136,6 @@ class Outbound(Kept):
 
         if ids:
             self._act(act)
-
-    def rounds_waiting(self, after: int) -> int:
-        """How many rounds a peer has not confirmed."""
-        query = select(func.count()).select_from(t.round_row).where(t.round_row.c.id > after)
-        return self._look(lambda connection: int(connection.execute(query).scalar_one()))
 
     def newest_rounds(self, since_s: float) -> tuple[tuple[int, bytes], ...]:
         """The newest round of every device and tier: how the site stands, ahead of a long queue."""
