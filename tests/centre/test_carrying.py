@@ -242,12 +242,13 @@ async def test_a_cut_of_days_is_caught_up_alarms_and_latest_first(
         async with farm(tmp_path, router, known) as site:
             now_s = site.clock.wall_s()
             await site.keeper.ask(lambda store: store.standard_offset(36_000))
-            await site.keep(*(a_round(now_s - 3 * DAY_S + 60 * i, -7.0) for i in range(3 * 1440)))
+            # Every half minute: what is left after folding is more than one parcel holds, at any time of the day.
+            await site.keep(*(a_round(now_s - 3 * DAY_S + 30 * i, -7.0) for i in range(3 * 2880)))
             await site.alarm(now_s - DAY_S, Severity.CRITICAL)
             today = day_of(now_s, 36_000)
             await site.keeper.ask(lambda s: [s.fold(slot, d, 36_000) for slot, d in s.to_fold(today - 1, 36_000)])
             site.begin()
-            await until(lambda: len(arrived(central)) == 3 * 1440, 40)
+            await until(lambda: len(arrived(central)) == 3 * 2880, 40)
             here = await site.keeper.ask(lambda s: s.readings(LIGHT, 0, 4e9))
             assert arrived(central) == here.times_s.tolist()
         first = [kind for kind in order if kind not in ("begin", "sheet", "alive")]
