@@ -6,9 +6,9 @@ Core NATS only: the router keeps nothing, so that nothing is believed to have ar
 import asyncio
 import logging
 import ssl
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Coroutine
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from nats.aio.client import Client
 from nats.errors import Error, NoRespondersError
@@ -18,7 +18,11 @@ if TYPE_CHECKING:
 
 log = logging.getLogger(__name__)
 
-CONNECT_S = 5
+T = TypeVar("T")
+
+CONNECT_S, CLOSE_S = 5, 2
+LOOK_S = 0.5
+"""How often whoever waits looks whether there is still a line."""
 PING_S, MOST_PINGS = 10, 2
 """A line that is cut without a word is noticed within half a minute."""
 QUEUE = "centre"
@@ -49,11 +53,11 @@ class Router:
 
 
 class Line:
-    """A connection that comes back by itself."""
+    """One connection. Once it is down it stays down: whoever needs one opens another."""
 
     def __init__(self, router: Router) -> None:
         self._router, self._client = router, Client()
-        self._said = ""
+        self._said, self._begun = "", False
 
     @property
     def up(self) -> bool:
@@ -61,25 +65,26 @@ class Line:
         return bool(self._client.is_connected)
 
     async def open(self) -> None:
-        """Connect once; raises LineDown. What is cut later comes back by itself."""
+        """Connect; raises LineDown."""
         try:
-            async with asyncio.timeout(CONNECT_S):  # the library would try for ever, whoever it is that refuses
-                await self._connect()
+            await _within(CONNECT_S, self._connect())
         except (TimeoutError, Error, OSError, ValueError) as error:
             await self.close()
             words = self._said or ("no answer" if isinstance(error, TimeoutError) else _words(error))
             raise LineDown(f"{self._router.url}: {words}") from None
 
     async def _connect(self) -> None:
+        self._begun = True
         await self._client.connect(
             self._router.url,
             nkeys_seed_str=self._router.seed,
             inbox_prefix=self._router.inbox,
             tls=self._router.tls(),
             connect_timeout=CONNECT_S,
+            # It would come back by itself, without a word to whoever waits for an answer.
+            allow_reconnect=False,
             reconnect_time_wait=1,
-            max_reconnect_attempts=-1,
-            allow_reconnect=True,
+            max_reconnect_attempts=1,
             ping_interval=PING_S,
             max_outstanding_pings=MOST_PINGS,
             pending_size=4 << 20,
@@ -97,13 +102,19 @@ class Line:
     async def request(self, subject: str, octets: bytes, timeout_s: float) -> bytes:
         """Ask and wait for the answer; raises LineDown."""
         try:
-            answer = await self._client.request(subject, octets, timeout_s)
+            answer = await _within(timeout_s, self._client.request(subject, octets, timeout_s), lambda: self.up)
         except NoRespondersError:
             raise LineDown("the router is there, and no centre takes anything from it") from None
         except (TimeoutError, Error, OSError) as error:
-            raise LineDown(f"no answer within {timeout_s:.0f} s: {_words(error)}") from None
+            words = f"no answer within {timeout_s:.0f} s" if self.up else "the line was cut"
+            raise LineDown(f"{words}: {_words(error)}") from None
         self._said = ""
         return bytes(answer.data)
+
+    async def down(self) -> None:
+        """Wait until there is no line any more."""
+        while self.up:  # noqa: ASYNC110  # the library tells of it when it has done with its socket, which may never be
+            await asyncio.sleep(LOOK_S)
 
     async def serve(self, subject: str, take: Callable[[str, bytes], Awaitable[bytes]], at_once: int) -> None:
         """Answer what comes to a subject, so many at once; of several who serve, one gets each request."""
@@ -129,12 +140,42 @@ class Line:
 
     async def close(self) -> None:
         """Give the connection back."""
+        if not self._begun:
+            return
         try:
-            await self._client.close()
-        except (Error, OSError) as error:
-            log.debug("closing: %s", error)
+            # A peer that is gone without a word, or a TLS handshake that failed, would be waited for without end.
+            await _within(CLOSE_S, self._client.close())
+        except (TimeoutError, Error, OSError) as error:
+            log.debug("closing: %s", _words(error))
 
 
 def _words(error: Exception) -> str:
     """One line, whatever the library says."""
     return str(error).strip().split("\n")[0] or type(error).__name__
+
+
+async def _within(limit_s: float, what: Coroutine[Any, Any, T], still: Callable[[], bool] | None = None) -> T:
+    """What it gives within a time, and while something still is so; TimeoutError after that.
+
+    In a task of its own, because the library keeps cancellations to itself now and then (so does ``asyncio.wait_for``
+    of Python 3.11, where one meets the answer): whoever calls this is always free to go.
+    """
+    task = asyncio.create_task(what)
+    task.add_done_callback(_looked_at)
+    until_s = asyncio.get_running_loop().time() + limit_s
+    try:
+        while not task.done() and (left_s := until_s - asyncio.get_running_loop().time()) > 0:
+            await asyncio.wait({task}, timeout=left_s if still is None else min(left_s, LOOK_S))
+            if still is not None and not still():
+                break
+        if not task.done():
+            raise TimeoutError
+        return task.result()
+    finally:
+        task.cancel()
+
+
+def _looked_at(task: "asyncio.Task[Any]") -> None:
+    """An error that comes after nobody waits any more is nobody's."""
+    if not task.cancelled():
+        task.exception()

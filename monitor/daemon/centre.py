@@ -23,6 +23,7 @@ from monitor.centre.router import CENTRE_INBOX
 from monitor.daemon.centre_watch import CentreWatch
 from monitor.daemon.clock import Clock, SystemClock
 from monitor.daemon.design import Design
+from monitor.daemon.ending import end
 from monitor.daemon.far_site import FarKeeper, design_of, far_site
 from monitor.daemon.ingesting import CentralInbox
 from monitor.daemon.page import Page
@@ -226,7 +227,8 @@ class Centre:
                 await line.open()
                 await line.serve(SUBJECTS, ingester.take, MOST_OPEN)
                 log.info("sites are taken from %s", settings.router)
-                await asyncio.Event().wait()
+                await line.down()
+                log.warning("the line to %s was cut", settings.router)
             except LineDown as error:
                 log.warning("no sites are taken: %s", error)
             finally:
@@ -235,8 +237,6 @@ class Centre:
 
 
 async def _end(tasks: list[asyncio.Task[None]], serving: list[Serving]) -> None:
-    for task in tasks:
-        task.cancel()
-    await asyncio.gather(*tasks, return_exceptions=True)
+    await end(tasks)
     await asyncio.gather(*(one.close() for one in serving))
     log.info("stopped")

@@ -254,7 +254,8 @@ class Desk(Views):
         try:
             while not self.closing.is_set():
                 try:
-                    await asyncio.wait_for(listener.wait(), STILL_HERE_S)
+                    async with asyncio.timeout(STILL_HERE_S):
+                        await listener.wait()
                 except TimeoutError:
                     yield "still here"
                     continue

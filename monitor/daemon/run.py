@@ -18,6 +18,7 @@ from monitor.daemon.ballast import quota_octets
 from monitor.daemon.clock import Clock, SystemClock
 from monitor.daemon.design import Design
 from monitor.daemon.desk import Desk
+from monitor.daemon.ending import end
 from monitor.daemon.files import load_plan
 from monitor.daemon.itself import about
 from monitor.daemon.keeper import Keeper
@@ -240,8 +241,7 @@ class Daemon:
 
     async def _end_charts(self) -> None:
         if self._cutting is not None:
-            self._cutting.cancel()
-            await asyncio.gather(self._cutting, return_exceptions=True)
+            await end([self._cutting])
 
     async def _charts(self) -> None:
         """What draws charts in the browser is cut out once, at the first start."""

@@ -9,12 +9,12 @@ import logging
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
 from datetime import tzinfo
-from typing import Any
 
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 from apscheduler.triggers.cron import CronTrigger
 
 from monitor.daemon.clock import Clock
+from monitor.daemon.ending import end
 
 log = logging.getLogger(__name__)
 
@@ -140,7 +140,4 @@ class Schedule:
                 self._calendar.reschedule_job(job.id, trigger=job.trigger)
 
     async def _stop_tasks(self) -> None:
-        tasks: list[asyncio.Task[Any]] = [slot.task for slot in self.slots if slot.task and not slot.task.done()]
-        for task in tasks:
-            task.cancel()
-        await asyncio.gather(*tasks, return_exceptions=True)
+        await end(slot.task for slot in self.slots if slot.task)

@@ -72,7 +72,8 @@ class SendingReviews:
         pipe = asyncio.subprocess.PIPE
         process = await asyncio.create_subprocess_exec(*command, stdout=pipe, stderr=pipe, env=environment)
         try:
-            out, err = await asyncio.wait_for(process.communicate(), LONGEST_S)
+            async with asyncio.timeout(LONGEST_S):
+                out, err = await process.communicate()
         except TimeoutError:
             log.error("the review of %s was not made within %.0f s", month, LONGEST_S)
             return None

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 from monitor.daemon.clock import Clock
 from monitor.daemon.desk import Desk
+from monitor.daemon.ending import end
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.reporting import SiteOutbox
 from monitor.daemon.secrets import Secrets, reports_as
@@ -122,8 +123,7 @@ class ToCentre:
     async def end(self) -> None:
         """Stop, and write down what has arrived."""
         if self._task is not None:
-            self._task.cancel()
-            await asyncio.gather(self._task, return_exceptions=True)
+            await end([self._task])
         if self._outbox is not None:
             with suppress(NotKept):  # the centre knows it anyway
                 await self._outbox.write()

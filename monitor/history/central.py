@@ -15,7 +15,7 @@ from sqlalchemy.pool import QueuePool
 from monitor.history import partitions
 from monitor.history.central_records import RoundsOf, SiteRow, StandingAlarm
 from monitor.history.central_rows import put_records, put_sheet
-from monitor.history.engine import shown
+from monitor.history.engine import patience, shown
 from monitor.history.outbound import CHANGES, DAYS, EVENTS, FEATURE_DAYS, KINDS, ROUNDS
 from monitor.history.trouble import NotKept
 from monitor.history.upgrading import upgrade_central
@@ -29,7 +29,9 @@ class Central:
     def __init__(self, url: str, at_once: int = 4) -> None:
         self.url, self._name = url, shown(url)
         try:
-            self._engine = create_engine(url, poolclass=QueuePool, pool_size=at_once, max_overflow=2)
+            self._engine = create_engine(
+                url, poolclass=QueuePool, pool_size=at_once, max_overflow=2, connect_args=patience(url)
+            )
         except (SQLAlchemyError, ImportError) as error:
             raise NotKept(f"{self._name}: {error}") from None
         if self._engine.dialect.name != "postgresql":

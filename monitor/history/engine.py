@@ -32,6 +32,29 @@ _MEANS = {
 }
 
 
+_PATIENCE = {
+    "connect_timeout": 10,
+    "keepalives_idle": 15,
+    "keepalives_interval": 5,
+    "keepalives_count": 3,
+    "tcp_user_timeout": 30_000,
+}
+"""A server that is gone without a word is noticed within half a minute; without these the kernel waits for two hours.
+libpq's names, in seconds, and one in milliseconds."""
+
+
+def patience(url: str) -> dict[str, Any]:
+    """How long a server may be silent, where the URL does not say so itself.
+
+    >>> patience("postgresql+psycopg://history@server/farpole?connect_timeout=3")["keepalives_idle"]
+    15
+    """
+    made = make_url(url)
+    if made.get_backend_name() != "postgresql":
+        return {}
+    return {name: value for name, value in _PATIENCE.items() if name not in made.query}
+
+
 def putting(connection: Connection, table: Table) -> Any:
     """An INSERT that may say what happens where the key is there already."""
     if connection.dialect.name == "sqlite":
@@ -58,7 +81,7 @@ class Kept:
             event.listen(self._engine, "begin", _begin if not read_only else _begin_reading)
         else:
             try:
-                self._engine = create_engine(where)
+                self._engine = create_engine(where, connect_args=patience(where))
             except (SQLAlchemyError, ImportError) as error:
                 raise NotKept(f"{self._name}: {_why_no_engine(error)}") from None
         self._guard(self._migrate if not read_only else self._is_current)

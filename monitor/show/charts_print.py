@@ -36,7 +36,8 @@ async def cut_out(folder: Path) -> Path | None:
         command = [sys.executable, "-m", "monitor.show.charts_print", "bundle", str(file)]
         process = await asyncio.create_subprocess_exec(*command, stdout=asyncio.subprocess.DEVNULL)
         try:
-            await asyncio.wait_for(process.wait(), LONGEST_S)
+            async with asyncio.timeout(LONGEST_S):
+                await process.wait()
         except TimeoutError:
             log.warning("what draws charts could not be cut out within %.0f s; the page has plain drawings", LONGEST_S)
         finally:

@@ -1,4 +1,6 @@
+import socket
 import sqlite3
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -9,6 +11,7 @@ from monitor.alarms.evidence import Evidence
 from monitor.alarms.messages import Message
 from monitor.alarms.states import Operator, Severity
 from monitor.facts.readings import Layout, Round, Slot, State
+from monitor.history.engine import patience
 from monitor.history.store import NotKept, Store
 from tests.alarms.causes import caused
 
@@ -184,3 +187,14 @@ def test_a_file_that_is_no_database_is_said_and_left_alone(tmp_path: Path) -> No
     with pytest.raises(NotKept, match="not a database"):
         Store(path)
     assert path.read_bytes().startswith(b"not a database")
+
+
+def test_a_server_that_says_nothing_is_not_waited_for() -> None:
+    """Without a limit of ours libpq waits for as long as the kernel does: two hours."""
+    with socket.create_server(("127.0.0.1", 0)) as server:
+        port, began_s = server.getsockname()[1], time.monotonic()
+        with pytest.raises(NotKept, match="timeout"):
+            Store(f"postgresql+psycopg://history@127.0.0.1:{port}/farpole?connect_timeout=2")
+        assert time.monotonic() - began_s < 6
+    assert patience("postgresql+psycopg://history@db/farpole")["connect_timeout"] == 10
+    assert patience("sqlite:///history.sqlite") == {}

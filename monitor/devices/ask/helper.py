@@ -63,7 +63,8 @@ async def _lines(reader: asyncio.StreamReader) -> AsyncIterator[dict[str, Any]]:
     until_s = loop.time() + _LONGEST_S
     while True:
         try:
-            line = await asyncio.wait_for(reader.readline(), max(0.1, until_s - loop.time()))
+            async with asyncio.timeout(max(0.1, until_s - loop.time())):
+                line = await reader.readline()
         except (TimeoutError, ValueError):
             raise NoHelper("the helper did not come to an end") from None
         if not line:

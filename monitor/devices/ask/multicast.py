@@ -41,9 +41,11 @@ async def _ask(
                     transport.sendto(question, where)
             wait_s = min(left_s, max(0.0, again_s[0] - loop.time())) if again_s else left_s
             try:
-                yield await asyncio.wait_for(answers.came.get(), max(0.01, wait_s))
+                async with asyncio.timeout(max(0.01, wait_s)):
+                    came = await answers.came.get()
             except TimeoutError:
                 continue
+            yield came
     finally:
         transport.close()
 

@@ -87,7 +87,8 @@ class _Link:
     async def listen(self, for_s: float) -> bool:
         """Take what comes next; False where the time is up. Raises _Broken where the camera hangs up."""
         try:
-            data = await asyncio.wait_for(self._reader.read(65_536), max(0.001, for_s))
+            async with asyncio.timeout(max(0.001, for_s)):
+                data = await self._reader.read(65_536)
         except TimeoutError:
             return False
         if not data:
@@ -106,7 +107,8 @@ async def look(
 ) -> Seen:
     """How far a stream works, and for ``for_s`` seconds (0: as far as its description) what comes; never raises."""
     try:
-        reader, writer = await asyncio.wait_for(asyncio.open_connection(stream.address, stream.port), _TIMEOUT_S)
+        async with asyncio.timeout(_TIMEOUT_S):
+            reader, writer = await asyncio.open_connection(stream.address, stream.port)
     except (OSError, TimeoutError) as error:
         return Seen("tcp", "connection refused" if isinstance(error, ConnectionRefusedError) else "no connection")
     link = _Link(stream, reader, writer)

@@ -15,7 +15,8 @@ class Tcp(Enum):
 async def connect(address: str, port: int, timeout_s: float = 2.0) -> Tcp:
     """Open and close a connection to ``address``:``port``."""
     try:
-        _, writer = await asyncio.wait_for(asyncio.open_connection(address, port), timeout_s)
+        async with asyncio.timeout(timeout_s):
+            _, writer = await asyncio.open_connection(address, port)
     except ConnectionRefusedError:
         return Tcp.REFUSED
     except (TimeoutError, OSError):
