@@ -47,7 +47,7 @@ def a_line(url: str = "nats://127.0.0.1:1") -> Line:
 async def test_who_is_cancelled_when_the_answer_comes_is_cancelled() -> None:
     """``asyncio.wait_for`` of Python 3.11 gives the answer instead, and whoever ends the daemon waits for ever."""
     line, library = a_line(), Library()
-    line._client = library  # type: ignore[assignment]  # the same three methods
+    line._client = library
     task = asyncio.create_task(line.request("farpole.x.alive", b"", 5))
     await library.asked.wait()
     library.answer.set_result(b"yes")
@@ -58,7 +58,7 @@ async def test_who_is_cancelled_when_the_answer_comes_is_cancelled() -> None:
 
 async def test_a_line_that_is_cut_is_told_before_the_answer_is_due() -> None:
     line, library = a_line(), Library()
-    line._client = library  # type: ignore[assignment]  # the same three methods
+    line._client = library
     began_s = time.monotonic()
     asyncio.get_running_loop().call_later(0.2, setattr, library, "is_connected", False)
     with pytest.raises(LineDown, match="the line was cut"):
@@ -69,7 +69,7 @@ async def test_a_line_that_is_cut_is_told_before_the_answer_is_due() -> None:
 
 async def test_a_library_that_will_not_close_is_left() -> None:
     line, library = a_line(), Library()
-    line._client, line._begun = library, True  # type: ignore[assignment]  # the same three methods
+    line._client, line._begun = library, True
     began_s = time.monotonic()
     await line.close()
     assert time.monotonic() - began_s < CLOSE_S + 1
