@@ -1,5 +1,6 @@
 """What the daemon does for itself, and what it acts on by itself: the sign of life, reviews, drills, a hung camera."""
 
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from monitor.daemon.acting import Acting
@@ -15,6 +16,7 @@ from monitor.daemon.timetable import without_answer
 from monitor.daemon.to_centre import ToCentre
 from monitor.daemon.turning_up import TurningUp
 from monitor.daemon.watching import Watching
+from monitor.history.trouble import NotKept
 
 if TYPE_CHECKING:
     from monitor.daemon.run import Settings
@@ -50,6 +52,8 @@ def own_jobs(
     schedule.every("drill", 2.0, without_answer(desk.drilling.look), 2.0, a_round=False)
 
     async def told() -> None:
+        with suppress(NotKept):  # a history that cannot be read is told of by itself
+            await reporting.count()
         await rounds.step([rounds.own("centre-not-told", reporting.silent_for_long())])
 
     if settings.centre is not None:

@@ -2,7 +2,7 @@
 
 import logging
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, TypeVar
 
 from monitor.centre.parcel import MOST_OCTETS
@@ -10,7 +10,7 @@ from monitor.centre.ports import Known, Load, NotNow
 from monitor.daemon.clock import Clock
 from monitor.daemon.keeper import Keeper
 from monitor.history.fold import BLOCKS, DAY_S
-from monitor.history.outbound import CHANGES, DAYS, EVENTS, FEATURE_DAYS, ROUNDS, Piece, Sheet
+from monitor.history.outbound import CHANGES, DAYS, EVENTS, FEATURE_DAYS, ROUNDS, Piece, Sheet, Waiting
 from monitor.history.store import NotKept, Store
 
 log = logging.getLogger(__name__)
@@ -93,6 +93,15 @@ class SiteOutbox:
                 await self.write()
         except NotKept as error:
             log.error("what the centre has could not be written down here: %s", error)
+
+    async def waiting(self, up_to: Mapping[str, int] | None) -> Waiting:
+        """What the centre has not got; without cursors of its own by those that were written down. Raises NotKept."""
+
+        def look(store: Store) -> Waiting:
+            found = store.waiting(up_to or store.confirmed(PEER))
+            return replace(found, rounds_since_s=None) if self._metered else found
+
+        return await self._keeper.ask(look)
 
     async def write(self) -> None:
         """Write down what has arrived; raises NotKept."""

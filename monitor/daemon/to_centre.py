@@ -63,6 +63,7 @@ class ToCentre:
         self._reporter: Reporter | None = None
         self._outbox: SiteOutbox | None = None
         self._task: asyncio.Task[None] | None = None
+        self._waiting: dict[str, int | None] | None = None
         if centre is not None:
             self._new_reporter = _prepared(centre, secrets, clock, self._news)
             desk.listen(self._news)
@@ -106,7 +107,16 @@ class ToCentre:
             "centre_answered_ago_s": None if answered_s is None else round(self._clock.monotonic_s() - answered_s),
             "centre_parcels": report.parcels if report else 0,
             "centre_octets": report.octets if report else 0,
+            "centre_waiting": self._waiting,
         }
+
+    async def count(self) -> None:
+        """See how much waits for the centre; raises NotKept."""
+        if self._outbox is not None and self._reporter is not None:
+            found = await self._outbox.waiting(self._reporter.report.up_to or None)
+            since_s = found.rounds_since_s
+            behind_s = None if since_s is None else round(max(0.0, self._clock.wall_s() - since_s))
+            self._waiting = {"changes": found.changes, "rounds_behind_s": behind_s, "days": found.days}
 
     def silent_for_long(self) -> str:
         """Why the centre has not been told for an hour; empty where it has."""

@@ -7,16 +7,16 @@ those; days as whole days once they are folded, and again whenever they have cha
 import base64
 import hashlib
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 from uuid import uuid4
 
-from sqlalchemy import Connection, Table, delete, select, update
+from sqlalchemy import Connection, Table, delete, func, select, update
 
 from monitor.history import tables as t
 from monitor.history.engine import Kept, putting
-from monitor.history.fold import DAY_S, FEATURES, chunks
+from monitor.history.fold import BLOCKS, DAY_S, FEATURES, chunks
 
 HISTORY_ID = "history_id"
 """The setting that names this history: ids of another one mean something else."""
@@ -51,6 +51,15 @@ class Piece:
     blobs: tuple[tuple[int, bytes], ...] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class Waiting:
+    """What a peer has not got yet: how many changes of alarms, rounds since when (None: none), how many days."""
+
+    changes: int
+    rounds_since_s: float | None
+    days: int
+
+
 class Outbound(Kept):
     """The part of the store that a centre is told from."""
 
@@ -83,6 +92,21 @@ class Outbound(Kept):
 
         if rows:
             self._act(act)
+
+    def waiting(self, up_to: Mapping[str, int]) -> Waiting:
+        """What is there above these cursors."""
+        change, day, row = t.alarm_change.c, t.changed_day.c, t.round_row.c
+        changes = select(func.count()).select_from(t.alarm_change).where(change.id > up_to[CHANGES])
+        days = select(func.count()).select_from(t.changed_day)
+        days = days.where(day.kind == BLOCKS, day.change > up_to[DAYS])
+        first = select(func.min(row.id)).where(row.id > up_to[ROUNDS])
+
+        def look(connection: Connection) -> Waiting:
+            counts = [connection.execute(query).scalar() for query in (changes, days, first)]
+            since = counts[2]
+            return Waiting(int(counts[0] or 0), None if since is None else float(int(since) >> 16), int(counts[1] or 0))
+
+        return self._look(look)
 
     def has_change(self, change_id: int, at_s: float) -> bool:
         """Is the change of an alarm that a peer knows as its newest the same here?"""

@@ -108,7 +108,23 @@ def itself(told: Mapping[str, Any]) -> str:
         ("agents", f"messages not believed: {refused}"),
         ("last failure", told["last_failure"] or "none"),
     ]
+    if "centre" in told:
+        rows.append(("centre", to_centre(told)))
     return "\n".join(f"{name:12}  {text}" for name, text in rows)
+
+
+def to_centre(told: Mapping[str, Any]) -> str:
+    """How the reporting to a centre is going, and what waits for it."""
+    ago_s, waits = told["centre_answered_ago_s"], told["centre_waiting"]
+    heard = "it has not answered since the start" if ago_s is None else f"it answered {ago_s} s ago"
+    text = f"{told['centre']}: {told['centre_trouble'] or 'told'}; {heard}"
+    if waits is None:
+        return text
+    behind_s = waits["rounds_behind_s"]
+    parts = [f"{waits['changes']} changes of alarms"] if waits["changes"] else []
+    parts += [f"rounds of {behind_s / 3600:.1f} h"] if behind_s is not None else []
+    parts += [f"{waits['days']} days"] if waits["days"] else []
+    return f"{text}; waiting for it: {', '.join(parts) or 'nothing'}"
 
 
 def why(place: str, views: Iterable[AlarmView], zone: tzinfo) -> str:

@@ -26,6 +26,7 @@ from monitor.history import backup
 from monitor.history.central import Central, RoundsOf
 from monitor.history.fold import day_of
 from monitor.history.one_site import one_site
+from monitor.history.outbound import Waiting
 from tests.centre.conftest import Keys
 from tests.history.cluster import Cluster
 from tests.peers.router import Router
@@ -274,6 +275,26 @@ async def test_rounds_kept_late_and_days_changed_later_arrive(
             await site.keeper.ask(lambda s: [s.fold(slot, d, 0) for slot, d in s.to_fold(day + 1, 0)])
             here = (await site.keeper.ask(lambda s: s.readings(LIGHT, 0, 4e9))).times_s.tolist()
             await until(lambda here=here: arrived(central) == here)
+
+
+async def test_how_much_waits_is_known_at_the_site(
+    tmp_path: Path, cluster: Cluster, router: Router, known: Keys
+) -> None:
+    """Before anybody has answered by the cursors on the disk, later by the centre's own."""
+    async with farm(tmp_path, router, known) as site:
+        await site.keep(*(a_round(T0 + 60 * i, -7.0) for i in range(30)))
+        await site.alarm(T0, Severity.CRITICAL)
+        assert await site.outbox.waiting(None) == Waiting(1, T0, 0)
+        async with centre(cluster.new_database(), router, known) as (central, _):
+            site.begin()
+            await until(lambda: len(arrived(central)) == 30)
+            await until(lambda: site.reporter.report.up_to.get("rounds", 0) > 0)
+            assert await site.outbox.waiting(site.reporter.report.up_to) == Waiting(0, None, 0)
+        await site.end()
+        await site.outbox.write()
+        await site.alarm(T0 + 60, None)
+        await site.keep(a_round(T0 + 7200, -7.0))
+        assert await site.outbox.waiting(None) == Waiting(1, T0 + 7200, 0)
 
 
 async def test_a_metered_line_carries_alarms_and_whole_days(

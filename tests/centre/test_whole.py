@@ -95,6 +95,7 @@ class Whole:
         settings = lay_out(self.folder, self.site.plan, "centre-word", 9, None)
         assert settings.secrets_file is not None
         settings.secrets_file.write_text(settings.secrets_file.read_text() + entry)
+        self.data = settings.data
         words = ["--plan", settings.plan_file, "--data", settings.data, "--secrets", settings.secrets_file]
         report = ["--report-to", self.router.url, "--report-authority", str(self.cert)]
         self.start("site", "run", *map(str, words), "--page", "off", *report)
@@ -177,6 +178,8 @@ async def test_a_pole_that_drops_is_seen_at_the_centre(whole: Whole) -> None:
     for page in ("alarms", "plan", "pole/creek", "review"):
         assert "Tarrow Downs" in await whole.get(f"/site/tarrow-downs/{page}"), page
     await accessible(f"http://127.0.0.1:{whole.port}", ("/", "/site/tarrow-downs/", "/site/tarrow-downs/pole/creek"))
+    own = farpole("status", "--self", "--data", str(whole.data))
+    assert f"{whole.router.url}: told; it answered " in own
     metrics = await whole.get("/metrics")
     assert 'farpole_site_poles_silent{site="tarrow-downs"} 1.0' in metrics
     of_site = await whole.get("/site/tarrow-downs/metrics")

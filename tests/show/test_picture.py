@@ -122,3 +122,19 @@ def test_the_terminal_says_what_a_person_needs(memory: Memory) -> None:
         assert words in why, words
     assert terminal.why("yards", picture.alarms, SYDNEY) == "yards: no alarm stands"
     assert "1 standing" in terminal.alarms(picture.alarms, SYDNEY)
+
+
+def test_the_terminal_says_what_waits_for_a_centre() -> None:
+    told = {"centre": "tls://centre:4222", "centre_trouble": "", "centre_answered_ago_s": 4, "centre_waiting": None}
+    assert terminal.to_centre(told) == "tls://centre:4222: told; it answered 4 s ago"
+    nothing = {"changes": 0, "rounds_behind_s": None, "days": 0}
+    assert terminal.to_centre({**told, "centre_waiting": nothing}).endswith("; waiting for it: nothing")
+    cut = {
+        "centre_trouble": "the line was cut",
+        "centre_answered_ago_s": None,
+        "centre_waiting": {"changes": 2, "rounds_behind_s": 30_600, "days": 1},
+    }
+    assert terminal.to_centre({**told, **cut}) == (
+        "tls://centre:4222: the line was cut; it has not answered since the start; "
+        "waiting for it: 2 changes of alarms, rounds of 8.5 h, 1 days"
+    )
