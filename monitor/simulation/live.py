@@ -25,16 +25,23 @@ SLOW_AGENT_S = 0.9
 
 
 class LiveSite:
-    """A simulated site that can be asked. ``plan`` must already stand on loopback addresses."""
+    """A simulated site that can be asked. ``plan`` must already stand on loopback addresses.
 
-    def __init__(self, world: World, plan: Plan, community: str) -> None:
-        self.world, self.plan, self._community = world, plan, community
+    Several processes can share a large one: each moves the whole world on and serves the places that are ``mine``.
+    """
+
+    def __init__(
+        self, world: World, plan: Plan, community: str, mine: Callable[[str], bool] = lambda place: True
+    ) -> None:
+        self.world, self.plan, self._community, self._mine = world, plan, community, mine
         self._agents: dict[str, tuple[Agent, asyncio.DatagramTransport]] = {}
         self._meter: list[asyncio.DatagramTransport] = []
         self._cameras: list[Found] = []
         self._services: list[tuple[Callable[[], bool], Service]] = []
         self._objects: dict[str, tuple[float, dict[Oid, Typed]]] = {}
         self._notices, self._sent = Notices(world), 0
+        self.objects_last_s = 0.0
+        """How long a switch answers from what it has gathered, as real ones do."""
         self.writing = ""
         """The community by which ports may be switched; empty: by none."""
 
@@ -43,17 +50,21 @@ class LiveSite:
         plan, places = self.plan, self.world.places
         try:
             for name, access in ((plan.headend.name, plan.headend.switch), *((p.name, p.switch) for p in plan.poles)):
+                if not self._mine(name):
+                    continue
                 agent = Agent(self._community, partial(self._switch, name), lambda name=name: places[name].agent)  # type: ignore[misc]  # mypy cannot type a default that binds the loop's name
                 self._agents[name] = (agent, await serve(agent, access.address, access.port))
                 if self.writing:
                     agent.writing = (self.writing, partial(switched, self.world, name))
+            for pole in filter(lambda pole: self._mine(pole.name), plan.poles):
+                for load in pole.loads:
+                    await self._load(places[pole.name], load)
+            if not self._mine(plan.headend.name):
+                return
             for address, port in self._meters():
                 alive = places[plan.headend.name]
                 meter = Agent(self._community, lambda: meter_objects(self.world), lambda alive=alive: alive.agent)  # type: ignore[misc]  # the same
                 self._meter.append(await serve(meter, address, port))
-            for pole in plan.poles:
-                for load in pole.loads:
-                    await self._load(places[pole.name], load)
             if self._cameras:
                 self._meter.append(await serve_discovery(self._cameras, "127.0.0.1"))
             for supply in plan.supplies:
@@ -106,7 +117,7 @@ class LiveSite:
     def _switch(self, place: str) -> dict[Oid, Typed]:
         """The objects of a switch; built once per step, since a walk asks for them many times."""
         kept = self._objects.get(place)
-        if kept is None or kept[0] != self.world.now_s:
+        if kept is None or self.world.now_s - kept[0] > self.objects_last_s:
             kept = self._objects[place] = (self.world.now_s, switch_objects(self.world, place))
         return kept[1]
 
@@ -123,7 +134,7 @@ class LiveSite:
         """Send what has changed, as the switches do on their own."""
         traps = self.plan.traps
         for place, trap, row in self._notices.changed():
-            if traps != "off" and traps.port:
+            if traps != "off" and traps.port and place in self._agents:
                 self._sent += 1
                 uptime_s = self.world.now_s - self.world.places[place].started_s
                 told = message(self._community, uptime_s, self._sent, trap, row)

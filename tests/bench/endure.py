@@ -1,9 +1,10 @@
 """What the daemon takes of a box: python -m tests.bench.endure [--poles 12] [--minutes 5] [--speed 1]
 
-A simulated site in this process, the daemon in one of its own, its pages open. One JSON line: resident memory, share of
-one core, descriptors, late rounds, megabytes of history; ``memory_mb_a_day`` is the slope over the second half, by days
-of rounds: with ``--speed 60`` each minute is an hour for the site, the daemon and its history. What does not go faster
-is the network: a device has the same second to answer. The daemon's process is this file again, with a faster clock.
+A simulated site in processes of its own, the daemon in another, its pages open. One JSON line: resident memory, share
+of one core, descriptors, late rounds, megabytes of history; ``memory_mb_a_day`` is the slope over the second half, by
+days of rounds: with ``--speed 60`` each minute is an hour for the site, the daemon and its history. What does not go
+faster is the network: a device has the same second to answer, and three seconds of a camera's pictures are three
+seconds. Every process is this file again, with a faster clock.
 """
 
 import argparse
@@ -21,17 +22,23 @@ import httpx
 
 from monitor.cli.run import log_to_stderr
 from monitor.daemon.clock import SystemClock
-from monitor.daemon.demo import lay_out, open_site
+from monitor.daemon.demo import BOOT_S, lay_out, open_site
 from monitor.daemon.files import load_plan, shipped
 from monitor.daemon.lock import HISTORY
 from monitor.daemon.page import Page, page_of
 from monitor.daemon.run import Daemon, Settings
 from monitor.history.store import Store
+from monitor.plan.parts import Plan
 from monitor.simulation.campaign import widened
+from monitor.simulation.live import LiveSite
+from monitor.simulation.world import World
 from tests.peers.test_page import free_port
 
 TICKS_PER_S = 100
 FASTER = "FARPOLE_BENCH_FASTER"
+PARTS = 3
+"""Processes that share the simulated site."""
+WORD = "bench-word"
 SHORTEST_S = 0.01
 """The clock's tick would come 300 times a second at 60 times the speed."""
 
@@ -40,10 +47,10 @@ class FastClock(SystemClock):
     """The machine's clocks, so many times as fast from the moment on at which they showed ``began_s``."""
 
     def __init__(self, speed: float, wall_s: float, monotonic_s: float) -> None:
-        self._speed, self._wall_s, self._monotonic_s = speed, wall_s, monotonic_s
+        self.speed, self._wall_s, self._monotonic_s = speed, wall_s, monotonic_s
 
     def _since_s(self) -> float:
-        return (time.monotonic() - self._monotonic_s) * self._speed
+        return (time.monotonic() - self._monotonic_s) * self.speed
 
     def wall_s(self) -> float:
         return self._wall_s + self._since_s()
@@ -52,7 +59,7 @@ class FastClock(SystemClock):
         return self._monotonic_s + self._since_s()
 
     async def sleep(self, seconds: float) -> None:
-        await asyncio.sleep(max(seconds / self._speed, SHORTEST_S) if self._speed > 1 else seconds)
+        await asyncio.sleep(max(seconds / self.speed, SHORTEST_S) if self.speed > 1 else seconds)
 
 
 def cpu_s(pid: int) -> float:
@@ -86,20 +93,31 @@ async def measured(poles: int, minutes: float, speed: float, pages: bool) -> dic
     plan, _ = load_plan(shipped() / "tarrow-downs.yaml")
     plan = widened(plan, poles) if poles > len(plan.poles) else plan
     moment = (speed, time.time(), time.monotonic())
-    clock = FastClock(*moment)
-    site = await open_site(plan, "bench-word", 1, clock.wall_s(), {})
-    running = asyncio.create_task(site.run(clock.wall_s, clock.sleep))
+    # Three seconds of pictures are three seconds: streams are looked at as often as in real time.
+    paces = {"stream_s": min(plan.rounds.stream_s * speed, 86_400.0)}
+    site = await open_site(plan, WORD, 1, time.time(), paces)
+    site.close()  # its plan, with ports that are free, is what is wanted of it
     with tempfile.TemporaryDirectory() as name:
-        settings = lay_out(Path(name), site.plan, "bench-word", 9, Page(port=free_port()))
+        folder = Path(name)
+        (folder / "site.json").write_text(site.plan.model_dump_json(by_alias=True, exclude_none=True), encoding="utf-8")
+        parts = [await started("--site", str(folder / "site.json"), str(i), moment=moment) for i in range(PARTS)]
+        settings = lay_out(folder, site.plan, WORD, 9, Page(port=free_port()))
         settings.data.mkdir(exist_ok=True)
         with Store(settings.data / HISTORY):  # what is measured is a start like any but the first
             pass
         figures = await watched(settings, moment, minutes, pages, 15 + poles / 4)
         history = sum(file.stat().st_size for file in settings.data.glob("history.sqlite*"))
-    running.cancel()
-    await asyncio.gather(running, return_exceptions=True)
-    site.close()
+    for part in parts:
+        part.kill()
+        await part.wait()
     return {"poles": poles, "minutes": minutes, "speed": speed, **told(*figures, speed, history)}
+
+
+async def started(*words: str, moment: tuple[float, ...]) -> asyncio.subprocess.Process:
+    """This file again, by the faster clock."""
+    command = [sys.executable, "-m", "tests.bench.endure", *words]
+    faster = {**os.environ, FASTER: " ".join(map(str, moment))}
+    return await asyncio.create_subprocess_exec(*command, env=faster, stderr=asyncio.subprocess.DEVNULL)
 
 
 Sample = tuple[float, float, float, int]
@@ -112,9 +130,7 @@ async def watched(
     assert settings.page is not None
     address = f"127.0.0.1:{settings.page.port}"
     words = [settings.plan_file, settings.data, settings.secrets_file, address]
-    command = [sys.executable, "-m", "tests.bench.endure", "--child", *map(str, words)]
-    faster = {**os.environ, FASTER: " ".join(map(str, moment))}
-    daemon = await asyncio.create_subprocess_exec(*command, env=faster, stderr=asyncio.subprocess.DEVNULL)
+    daemon = await started("--child", *map(str, words), moment=moment)
     await asyncio.sleep(starts_s)
     stop = asyncio.Event()
     looking = asyncio.create_task(look(f"http://{address}", stop)) if pages else None
@@ -160,15 +176,39 @@ def told(
     }
 
 
+def clock_of() -> FastClock:
+    """The clock that all processes go by."""
+    return FastClock(*map(float, os.environ[FASTER].split()))
+
+
+def serve_site(words: list[str]) -> None:
+    """A part of the simulated site, so that it is no slower than what is measured: the head-end with its many ports,
+    or every second pole."""
+    plan, part = Plan.model_validate_json(Path(words[0]).read_bytes()), int(words[1])
+    clock = clock_of()
+    poles = [pole.name for pole in plan.poles]
+    mine = {plan.headend.name} if part == 0 else set(poles[part - 1 :: PARTS - 1])
+
+    async def run() -> None:
+        site = LiveSite(World(plan, 1, clock.wall_s(), BOOT_S), plan, WORD, mine.__contains__)
+        site.objects_last_s = 5.0 if clock.speed > 1 else 0.0
+        await site.open()
+        await site.run(clock.wall_s, clock.sleep)
+
+    asyncio.run(run())
+
+
 def child(words: list[str]) -> None:
     """The daemon's process."""
     log_to_stderr()
     plan, data, secrets = map(Path, words[:3])
-    clock = FastClock(*map(float, os.environ[FASTER].split()))
+    clock = clock_of()
     asyncio.run(Daemon(Settings(plan, data, secrets, page_of(words[3], None, None, "")), clock).run())
 
 
 if __name__ == "__main__":
+    if sys.argv[1:2] == ["--site"]:
+        serve_site(sys.argv[2:])
     if sys.argv[1:2] == ["--child"]:
         child(sys.argv[2:])
         sys.exit()
