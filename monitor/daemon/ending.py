@@ -7,7 +7,7 @@ from typing import Any
 
 log = logging.getLogger(__name__)
 
-AGAIN_S, MOST_ASKS = 3.0, 4
+AGAIN_S, MOST_ASKS = 2.0, 3
 
 
 async def end(tasks: Iterable["asyncio.Task[Any]"]) -> None:

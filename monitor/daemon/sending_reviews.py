@@ -15,6 +15,7 @@ from monitor.daemon.memory import Memory
 from monitor.facts.words import say
 from monitor.history.store import NotKept
 from monitor.plan.parts import Reviews
+from monitor.show.child import first_to_go
 
 log = logging.getLogger(__name__)
 
@@ -71,6 +72,7 @@ class SendingReviews:
         environment = {**os.environ, **({"FARPOLE_HISTORY": self._url} if self._url else {})}
         pipe = asyncio.subprocess.PIPE
         process = await asyncio.create_subprocess_exec(*command, stdout=pipe, stderr=pipe, env=environment)
+        first_to_go(process.pid)
         try:
             async with asyncio.timeout(LONGEST_S):
                 out, err = await process.communicate()
@@ -82,6 +84,7 @@ class SendingReviews:
                 process.kill()
                 await process.wait()
         if process.returncode:
-            log.error("the review of %s could not be made: %s", month, err.decode().strip()[-500:])
+            killed = "it was ended from outside, as where memory runs out" if process.returncode < 0 else ""
+            log.error("the review of %s could not be made: %s", month, err.decode().strip()[-500:] or killed)
             return None
         return out.decode().strip()

@@ -13,7 +13,8 @@ from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 from sqlalchemy.pool import QueuePool
 
 from monitor.history import partitions
-from monitor.history.central_records import RoundsOf, SiteRow, StandingAlarm
+from monitor.history.central_records import NO_SOURCE, TAKEN, RoundsOf, SiteRow, StandingAlarm
+from monitor.history.central_rounds import put_rounds
 from monitor.history.central_rows import put_records, put_sheet
 from monitor.history.engine import patience, shown
 from monitor.history.outbound import CHANGES, DAYS, EVENTS, FEATURE_DAYS, KINDS, ROUNDS
@@ -140,26 +141,14 @@ class Central:
         return refused
 
     def keep_rounds(self, parcels: Sequence[RoundsOf]) -> list[str]:
-        """Keep rounds of several sites in one transaction; for each the same as ``keep``.
-
-        In the order of the sites' names: who waits for one site's row is never waited for.
-        """
+        """Keep rounds of several sites in one transaction; for each the same as ``keep``."""
         wanted: set[tuple[str, int]] = set()
         for one in parcels:
             wanted |= partitions.needed(ROUNDS, {}, one.blobs)
-        order = sorted(range(len(parcels)), key=lambda i: parcels[i].site)
-
-        def act(c: Connection) -> list[str]:
-            raw: Any = c.connection.driver_connection
-            with raw.pipeline():
-                asked = {i: raw.execute(_ROUNDS, parcels[i].values(), binary=True, prepare=True) for i in order}
-            found = [asked[i].fetchone() for i in range(len(parcels))]
-            return [_TAKEN if row is None else _NO_SOURCE if row[0] is None else "" for row in found]
-
         driver: Any = self._engine.dialect.dbapi
         try:
             self._partitions.ensure(self._engine, wanted)
-            kept: list[str] = self._act(act)
+            kept: list[str] = self._act(lambda c: put_rounds(c.connection.driver_connection, parcels))
         except (DBAPIError, driver.Error) as error:
             if len(parcels) > 1:  # one that is not right must not take the others with it
                 return [self.keep_rounds([one])[0] for one in parcels]
@@ -189,22 +178,6 @@ def _durable(connection: Any, _: object) -> None:
     connection.commit()
 
 
-_TAKEN = "it has been taken already, or it is older than one that has"
-_NO_SOURCE = "it has not said yet of which history it is"
-_ROUNDS = """
-WITH s AS (
-    UPDATE centre.site SET number = %(number)s, heard_s = %(now)s, alive_s = coalesce(%(alive)s::float8, alive_s),
-    rounds = coalesce(%(at)s::bigint, rounds)
-    WHERE name = %(site)s AND number < %(number)s RETURNING source
-), r AS (
-    INSERT INTO centre.round_row (source, id, blob)
-    SELECT s.source, u.id, u.blob FROM s, unnest(%(ids)s::bigint[], %(blobs)s::bytea[]) AS u (id, blob)
-    WHERE s.source IS NOT NULL ON CONFLICT (source, id) DO NOTHING
-)
-SELECT source FROM s
-"""
-"""All that a parcel of rounds does, as one question: a farm sends one each minute. Their cursor stands in the site's
-own row, which is written anyway."""
 _COUNT = text(
     "UPDATE centre.site SET number = :number, heard_s = :now, alive_s = coalesce(:alive, alive_s) "
     "WHERE name = :site AND number < :number RETURNING id, source"
@@ -229,7 +202,7 @@ def _keep(
     alive_s = float(head["alive_s"]) if "alive_s" in head else None
     row = c.execute(_COUNT, {"site": site, "number": int(head["number"]), "now": now_s, "alive": alive_s}).first()
     if row is None:
-        return _TAKEN
+        return TAKEN
     site_id, source = row
     if kind == "begin":
         wanted = {"site": site_id, "history": str(head["history"]), "now": now_s}
@@ -239,7 +212,7 @@ def _keep(
     if kind == "alive":
         return ""
     if source is None:
-        return _NO_SOURCE
+        return NO_SOURCE
     if kind == ROUNDS:
         raise ValueError("rounds are kept by keep_rounds")
     _put(c, source, kind, head, blobs)

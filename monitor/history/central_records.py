@@ -2,7 +2,10 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+
+TAKEN = "it has been taken already, or it is older than one that has"
+NO_SOURCE = "it has not said yet of which history it is"
+"""Why a parcel is refused."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,9 +47,3 @@ class RoundsOf:
     up_to: int | None
     alive_s: float | None
     now_s: float
-
-    def values(self) -> dict[str, Any]:
-        """For the statement that keeps them."""
-        ids, rows = [number for number, _ in self.blobs], [blob for _, blob in self.blobs]
-        told = {"site": self.site, "number": self.number, "now": self.now_s, "alive": self.alive_s}
-        return {**told, "ids": ids, "blobs": rows, "at": self.up_to}

@@ -15,6 +15,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from monitor.show.child import first_to_go
+
 LONGEST_S = 120.0
 log = logging.getLogger(__name__)
 
@@ -63,6 +65,7 @@ def svgs(specifications: Sequence[dict[str, Any]]) -> list[str]:
 
 def main(arguments: Sequence[str]) -> None:
     """Work of the child process."""
+    first_to_go()
     import vl_convert
 
     if arguments[0] == "bundle":
