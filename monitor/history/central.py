@@ -14,7 +14,7 @@ from sqlalchemy.pool import QueuePool
 
 from monitor.history import partitions
 from monitor.history.central_records import NO_SOURCE, TAKEN, RoundsOf, SiteRow, StandingAlarm
-from monitor.history.central_rounds import put_rounds
+from monitor.history.central_rounds import by_copy, by_insert, put_rounds
 from monitor.history.central_rows import put_records, put_sheet
 from monitor.history.engine import patience, shown
 from monitor.history.outbound import CHANGES, DAYS, EVENTS, FEATURE_DAYS, KINDS, ROUNDS
@@ -146,16 +146,23 @@ class Central:
         for one in parcels:
             wanted |= partitions.needed(ROUNDS, {}, one.blobs)
         driver: Any = self._engine.dialect.dbapi
+
+        def keep(put: Any) -> list[str]:
+            kept: list[str] = self._act(lambda c: put_rounds(c.connection.driver_connection, parcels, put))
+            return kept
+
         try:
             self._partitions.ensure(self._engine, wanted)
-            kept: list[str] = self._act(lambda c: put_rounds(c.connection.driver_connection, parcels))
+            try:
+                return keep(by_copy)
+            except driver.errors.UniqueViolation:
+                return keep(by_insert)
         except (DBAPIError, driver.Error) as error:
             if len(parcels) > 1:  # one that is not right must not take the others with it
                 return [self.keep_rounds([one])[0] for one in parcels]
             if isinstance(error, driver.DataError):
                 return [f"it is not as it should be: {_first_line(error)}"]
             raise NotKept(f"{self._name}: {_first_line(error)}") from error
-        return kept
 
     def tidy(self, now_s: float) -> int:
         """Drop days of rounds that are long over and empty; how many those were."""
