@@ -5,8 +5,8 @@ from pathlib import Path
 
 log = logging.getLogger(__name__)
 
-FIRST_TO_GO = 500
-"""Half of all memory on top of what the process takes (proc(5), oom_score_adj)."""
+FIRST_TO_GO = 1000
+"""Before any other, however little it takes (proc(5), oom_score_adj)."""
 
 
 def first_to_go(process: int | str = "self") -> None:

@@ -41,7 +41,7 @@ from tests.peers.router import Router
 DEVICES, READINGS = 15, 100
 T0 = 1_790_000_000
 SENDERS = 256
-MOST_A_SECOND = 6000
+MOST_A_SECOND = 10_000
 """So many parcels are made ready before the clock runs."""
 TURNS = 3
 

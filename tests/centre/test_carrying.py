@@ -361,6 +361,26 @@ def test_one_that_is_not_right_takes_no_other_with_it(cluster: Cluster) -> None:
     central.close()
 
 
+def test_rows_that_are_there_already_are_kept_once(cluster: Cluster) -> None:
+    """As after a line that was cut between the rows and the answer, together with a farm whose rows are all new."""
+    central = Central(cluster.new_database())
+    for name in ("a", "b"):
+        central.add(name, "UKEY", 0.0)
+        assert central.keep(name, {"number": 1, "kind": "begin", "history": name}, (), 1.0) == ""
+    rows = [(int(T0) + i << 16 | 1, bytes([i])) for i in range(5)]
+    assert central.keep_rounds([RoundsOf("a", 2, rows[:3], None, None, 1.0)]) == [""]
+    together = [RoundsOf("a", 3, rows, rows[-1][0], None, 2.0), RoundsOf("b", 2, rows, rows[-1][0], 60.0, 2.0)]
+    assert central.keep_rounds(together) == ["", ""]
+    assert central.keep_rounds([RoundsOf("a", 4, (), None, 30.0, 3.0)]) == [""], "a parcel without rows"
+    with central._engine.begin() as connection:
+        found = connection.exec_driver_sql("SELECT source, id, blob FROM centre.round_row ORDER BY 1, 2").all()
+    sources = {one.name: one.source for one in central.sites()}
+    assert [tuple(row) for row in found] == [(sources[name], *row) for name in "ab" for row in rows]
+    assert [central.known(name)[2]["rounds"] for name in "ab"] == [rows[-1][0]] * 2
+    assert [(one.heard_s, one.alive_s) for one in central.sites()] == [(3.0, 30.0), (2.0, 60.0)]
+    central.close()
+
+
 def test_partitions_of_odd_days_and_of_days_that_are_over(cluster: Cluster) -> None:
     """A clock gone wrong, a partition dropped while a site was away: rows go where they are found."""
     central = Central(cluster.new_database())
