@@ -2,6 +2,7 @@
 
 import os
 import shutil
+from collections.abc import Iterator
 from importlib.util import find_spec
 
 import pytest
@@ -10,6 +11,7 @@ from monitor.daemon.design import Design
 from monitor.daemon.files import load_plan, load_sheets, shipped
 from monitor.plan.datasheets import Sheets
 from monitor.plan.parts import Plan
+from tests.history.cluster import Cluster
 
 
 @pytest.fixture(scope="session")
@@ -20,6 +22,17 @@ def sheets() -> Sheets:
 @pytest.fixture(scope="session")
 def tarrow() -> Plan:
     return load_plan(shipped() / "tarrow-downs.yaml")[0]
+
+
+@pytest.fixture(scope="session")
+def cluster() -> Iterator[Cluster]:
+    """A PostgreSQL of the tests' own, on a Unix socket only."""
+    made = Cluster()
+    try:
+        made.start()
+        yield made
+    finally:
+        made.remove()
 
 
 @pytest.fixture(scope="session")

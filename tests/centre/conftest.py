@@ -1,4 +1,4 @@
-"""A PostgreSQL and a router for a centre, and keys for everybody."""
+"""A router for a centre, and keys for everybody."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -8,7 +8,6 @@ import pytest
 
 from monitor.centre import keys
 from monitor.centre.router import configuration
-from tests.history.cluster import Cluster
 from tests.peers.router import Router
 
 
@@ -23,16 +22,6 @@ class Keys:
         """What the router must know of them."""
         known = [(name, keys.public_of(seed)) for name, seed in self.sites.items()]
         return configuration(keys.public_of(self.centre), known)
-
-
-@pytest.fixture(scope="session")
-def cluster() -> Iterator[Cluster]:
-    made = Cluster()
-    try:
-        made.start()
-        yield made
-    finally:
-        made.remove()
 
 
 @pytest.fixture

@@ -6,18 +6,6 @@ from pathlib import Path
 import pytest
 
 from monitor.history.store import Store
-from tests.history.cluster import Cluster
-
-
-@pytest.fixture(scope="session")
-def cluster() -> Iterator[Cluster]:
-    """A PostgreSQL that listens on a Unix socket only."""
-    made = Cluster()
-    try:
-        made.start()
-        yield made
-    finally:
-        made.remove()
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])
