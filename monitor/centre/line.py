@@ -168,7 +168,7 @@ async def _within(limit_s: float, what: Coroutine[Any, Any, T], still: Callable[
             await asyncio.wait({task}, timeout=left_s if still is None else min(left_s, LOOK_S))
             if still is not None and not still():
                 break
-        if not task.done():
+        if not task.done() or task.cancelled():  # by the library itself: nobody has cancelled whoever calls this
             raise TimeoutError
         return task.result()
     finally:

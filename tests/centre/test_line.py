@@ -56,6 +56,14 @@ async def test_who_is_cancelled_when_the_answer_comes_is_cancelled() -> None:
         await task
 
 
+async def test_a_request_that_the_library_gives_up_cancels_nobody() -> None:
+    line, library = a_line(), Library()
+    line._client = library
+    asyncio.get_running_loop().call_later(0.1, library.answer.cancel)
+    with pytest.raises(LineDown, match="no answer"):
+        await line.request("farpole.x.alive", b"", 5)
+
+
 async def test_a_line_that_is_cut_is_told_before_the_answer_is_due() -> None:
     line, library = a_line(), Library()
     line._client = library
