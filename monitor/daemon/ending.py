@@ -20,4 +20,4 @@ async def end(tasks: Iterable["asyncio.Task[Any]"]) -> None:
             task.cancel()
         _, left = await asyncio.wait(left, timeout=AGAIN_S)
     for task in left:
-        log.error("%s does not end", task.get_name())
+        log.error("%s does not end; it is left behind", task.get_name())

@@ -113,6 +113,10 @@ def itself(told: Mapping[str, Any]) -> str:
     return "\n".join(f"{name:12}  {text}" for name, text in rows)
 
 
+def _several(count: int, one: str, more: str) -> str:
+    return f"{count} {one if count == 1 else more}"
+
+
 def to_centre(told: Mapping[str, Any]) -> str:
     """How the reporting to a centre is going, and what waits for it."""
     ago_s, waits = told["centre_answered_ago_s"], told["centre_waiting"]
@@ -121,9 +125,9 @@ def to_centre(told: Mapping[str, Any]) -> str:
     if waits is None:
         return text
     behind_s = waits["rounds_behind_s"]
-    parts = [f"{waits['changes']} changes of alarms"] if waits["changes"] else []
-    parts += [f"rounds of {behind_s / 3600:.1f} h"] if behind_s is not None else []
-    parts += [f"{waits['days']} days"] if waits["days"] else []
+    parts = [_several(waits["changes"], "change of an alarm", "changes of alarms")] if waits["changes"] else []
+    parts += [f"rounds of the last {behind_s / 3600:.1f} h"] if behind_s is not None else []
+    parts += [_several(waits["days"], "day", "days")] if waits["days"] else []
     return f"{text}; waiting for it: {', '.join(parts) or 'nothing'}"
 
 

@@ -117,7 +117,7 @@ class LiveSite:
     def _switch(self, place: str) -> dict[Oid, Typed]:
         """The objects of a switch; built once per step, since a walk asks for them many times."""
         kept = self._objects.get(place)
-        if kept is None or self.world.now_s - kept[0] > self.objects_last_s:
+        if kept is None or not 0 <= self.world.now_s - kept[0] <= self.objects_last_s:  # a clock may be set back
             kept = self._objects[place] = (self.world.now_s, switch_objects(self.world, place))
         return kept[1]
 

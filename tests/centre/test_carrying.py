@@ -11,10 +11,9 @@ from monitor.alarms.book import Book, Condition, Key, step
 from monitor.alarms.states import Severity
 from monitor.centre import keys
 from monitor.centre.ingest import Ingester
-from monitor.centre.line import Line, LineDown
+from monitor.centre.line import Line
 from monitor.centre.line import Router as Where
-from monitor.centre.parcel import Parcel, sealed
-from monitor.centre.ports import subject_of
+from monitor.centre.parcel import Parcel
 from monitor.centre.reporter import Identity, Reporter
 from monitor.centre.router import CENTRE_INBOX, inbox_of
 from monitor.daemon.clock import SystemClock
@@ -23,7 +22,7 @@ from monitor.daemon.keeper import Keeper
 from monitor.daemon.reporting import SiteOutbox
 from monitor.facts.readings import Layout, Round, Slot, State
 from monitor.history import backup
-from monitor.history.central import Central, RoundsOf
+from monitor.history.central import Central
 from monitor.history.fold import day_of
 from monitor.history.one_site import one_site
 from monitor.history.outbound import Waiting
@@ -161,72 +160,6 @@ async def test_rounds_alarms_and_days_arrive_as_they_are_kept(
         assert [(one.site, one.resource, one.type) for one in central.standing()] == [(SITE, "creek", "pole-silent")]
 
 
-async def test_what_is_forged_or_said_again_is_refused(
-    tmp_path: Path, cluster: Cluster, router: Router, known: Keys
-) -> None:
-    async with centre(cluster.new_database(), router, known) as (central, ingester):
-        mine, other = keys.signer(known.sites[SITE]), keys.signer(known.sites["other-farm"])
-        begin = subject_of(SITE, "begin")
-        parcel = Parcel({"number": 1, "history": "abc"})
-        forged = await ingester.take(begin, sealed(begin, parcel, other))
-        assert b"fp1" in forged
-        assert ingester.refused == {"its signature does not hold": 1}
-        moved = sealed(subject_of(SITE, "alive"), parcel, mine)  # signed for another subject
-        await ingester.take(begin, moved)
-        assert ingester.refused == {"its signature does not hold": 2}
-        right = sealed(begin, parcel, mine)
-        await ingester.take(begin, right)
-        assert central.known(SITE)[:2] == ("abc", 1)
-        heard_s = central.sites()[1].heard_s
-        await ingester.take(begin, right)
-        assert ingester.refused["it has been taken already, or it is older than one that has"] == 1
-        assert central.sites()[1].heard_s == heard_s, "a recording is no sign of life"
-        central.shut_out(SITE)
-        late = CentralInbox(central, lambda: 1e9, 1)
-        try:
-            assert await late.key_of(SITE) is None
-        finally:
-            late.close()
-
-
-async def test_a_credential_is_good_for_its_own_subjects_only(router: Router, known: Keys, tmp_path: Path) -> None:
-    """By the router: what a site says under another's name goes nowhere, and it hears none of it."""
-    heard: list[str] = []
-
-    async def take(subject: str, octets: bytes) -> bytes:
-        heard.append(subject)
-        return b"yes"
-
-    lines = {
-        name: Line(Where(router.url, seed, inbox_of(name)))
-        for name, seed in {"centre": known.centre, **known.sites}.items()
-    }
-    for line in lines.values():
-        await line.open()
-    await lines["centre"].serve("farpole.*.*", take, 4)
-    await asyncio.sleep(0.5)  # the router tells its other connections of a new listener in its own time
-    assert await lines[SITE].request(subject_of(SITE, "alive"), b"", 2) == b"yes"
-    with pytest.raises(LineDown):
-        await lines["other-farm"].request(subject_of(SITE, "alive"), b"", 1)
-    with pytest.raises(LineDown):
-        await lines["other-farm"].request(f"{inbox_of(SITE)}.anything", b"", 1)
-    spied: list[str] = []
-
-    async def spy(subject: str, octets: bytes) -> bytes:
-        spied.append(subject)
-        return b""
-
-    await lines["other-farm"].serve("farpole.>", spy, 1)
-    await lines[SITE].request(subject_of(SITE, "rounds"), b"", 2)
-    assert heard == [subject_of(SITE, "alive"), subject_of(SITE, "rounds")]
-    assert spied == []
-    stranger = Line(Where(router.url, keys.new_seed(), inbox_of("stranger")))
-    with pytest.raises(LineDown, match=r"(?i)authorization|nkey|violation"):
-        await stranger.open()
-    for line in lines.values():
-        await line.close()
-
-
 async def test_a_cut_of_days_is_caught_up_alarms_and_latest_first(
     tmp_path: Path, cluster: Cluster, router: Router, known: Keys
 ) -> None:
@@ -342,67 +275,3 @@ async def test_an_older_copy_that_was_restored_is_another_history(
                 return [f"{change.what} {change.at_s - T0:.0f}" for change in store.changes(0.0)]
 
         await until(lambda: whats() == ["raised 0", "cleared 200", "raised again 300"])
-
-
-def test_one_that_is_not_right_takes_no_other_with_it(cluster: Cluster) -> None:
-    central = Central(cluster.new_database())
-    for name in ("a", "b", "c"):
-        central.add(name, "UKEY", 0.0)
-        assert central.keep(name, {"number": 1, "kind": "begin", "history": name}, (), 1.0) == ""
-    row = ((int(T0) << 16 | 1, b"x"),)
-    kept = central.keep_rounds([RoundsOf(name, 2, row, 2**70 if name == "b" else 7, None, 1.0) for name in "abc"])
-    assert [kept[0], kept[2]] == ["", ""]
-    assert kept[1].startswith("it is not as it should be")
-    assert [central.known(name)[1] for name in "abc"] == [2, 1, 2]
-    assert central.keep("a", {"number": 3, "kind": "days", "day": "no day"}, (), 1.0).startswith(
-        "it is not as it should"
-    )
-    assert central.keep("a", {"number": 3, "kind": "anything"}, (), 1.0).startswith("it is not as it should")
-    central.close()
-
-
-def test_rows_that_are_there_already_are_kept_once(cluster: Cluster) -> None:
-    """As after a line that was cut between the rows and the answer, together with a farm whose rows are all new."""
-    central = Central(cluster.new_database())
-    for name in ("a", "b"):
-        central.add(name, "UKEY", 0.0)
-        assert central.keep(name, {"number": 1, "kind": "begin", "history": name}, (), 1.0) == ""
-    rows = [(int(T0) + i << 16 | 1, bytes([i])) for i in range(5)]
-    assert central.keep_rounds([RoundsOf("a", 2, rows[:3], None, None, 1.0)]) == [""]
-    together = [RoundsOf("a", 3, rows, rows[-1][0], None, 2.0), RoundsOf("b", 2, rows, rows[-1][0], 60.0, 2.0)]
-    assert central.keep_rounds(together) == ["", ""]
-    assert central.keep_rounds([RoundsOf("a", 4, (), None, 30.0, 3.0)]) == [""], "a parcel without rows"
-    with central._engine.begin() as connection:
-        found = connection.exec_driver_sql("SELECT source, id, blob FROM centre.round_row ORDER BY 1, 2").all()
-    sources = {one.name: one.source for one in central.sites()}
-    assert [tuple(row) for row in found] == [(sources[name], *row) for name in "ab" for row in rows]
-    assert [central.known(name)[2]["rounds"] for name in "ab"] == [rows[-1][0]] * 2
-    assert [(one.heard_s, one.alive_s) for one in central.sites()] == [(3.0, 30.0), (2.0, 60.0)]
-    central.close()
-
-
-def test_partitions_of_odd_days_and_of_days_that_are_over(cluster: Cluster) -> None:
-    """A clock gone wrong, a partition dropped while a site was away: rows go where they are found."""
-    central = Central(cluster.new_database())
-    central.add(SITE, "UKEY", 0.0)
-    assert central.keep(SITE, {"number": 1, "kind": "begin", "history": "h"}, (), 1.0) == ""
-    times = [0.0, T0, 4_000_000_000.0, T0 + 40 * DAY_S]
-    for i, at_s in enumerate(times, 2):
-        one = RoundsOf(SITE, i, ((int(at_s) << 16 | 1, b"x"),), None, None, 1.0)
-        assert central.keep_rounds([one, one]) == ["", "it has been taken already, or it is older than one that has"]
-    assert central.tidy(T0 + 400 * DAY_S) == 0, "none of them is empty"
-    with central._engine.begin() as connection:
-        connection.exec_driver_sql("DELETE FROM centre.round_row")
-    assert central.tidy(T0 + 400 * DAY_S) == 2
-    other = Central(central.url)  # knows the partitions that there are no more
-    other._partitions._there = set(central._partitions._there)
-    late = RoundsOf(SITE, 9, ((int(T0) << 16 | 1, b"y"),), None, None, 1.0)
-    assert other.keep_rounds([late]) == [""]
-    again = RoundsOf(SITE, 10, ((int(T0) << 16 | 2, b"z"),), None, None, 1.0)
-    third = Central(central.url)
-    assert third.keep_rounds([again]) == [""]
-    with central._engine.begin() as connection:
-        assert connection.exec_driver_sql("SELECT count(*) FROM centre.round_row").scalar() == 2
-        assert connection.exec_driver_sql("SELECT count(*) FROM centre.round_row_other").scalar() == 0
-    for one_of in (central, other, third):
-        one_of.close()

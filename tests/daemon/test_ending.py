@@ -44,6 +44,6 @@ async def test_one_that_never_ends_is_named_and_left(
     await asyncio.sleep(0.01)
     with caplog.at_level(logging.ERROR):
         await ending.end([task])
-    assert caplog.messages == ["deaf does not end"]
+    assert caplog.messages == ["deaf does not end; it is left behind"]
     free.set()
     await task

@@ -136,5 +136,5 @@ def test_the_terminal_says_what_waits_for_a_centre() -> None:
     }
     assert terminal.to_centre({**told, **cut}) == (
         "tls://centre:4222: the line was cut; it has not answered since the start; "
-        "waiting for it: 2 changes of alarms, rounds of 8.5 h, 1 days"
+        "waiting for it: 2 changes of alarms, rounds of the last 8.5 h, 1 day"
     )

@@ -19,6 +19,8 @@ from zoneinfo import ZoneInfo
 import httpx
 import pytest
 
+from monitor.daemon.lock import HISTORY
+from monitor.history.store import Store
 from monitor.show.child import first_to_go
 from tests.bench.survive import up
 from tests.conftest import _skip_or_fail
@@ -177,6 +179,8 @@ async def test_ended_at_its_limit_it_goes_on_and_says_so(boxed: Boxed) -> None:
     again = await boxed.daemon("off", asyncio.subprocess.PIPE)
     await boxed.until(partial(up, boxed))
     await boxed.until(partial(says, boxed, "did not stop in order"))
+    with Store(boxed.settings.data / HISTORY, read_only=True) as store:
+        assert [one.text for one in store.repairs()] == ["joint cleaned"], "what was acknowledged is there"
     again.terminate()
     _, err = await again.communicate()
     assert b"Traceback" not in err
