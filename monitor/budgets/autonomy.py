@@ -14,6 +14,8 @@ from monitor.plan.power import SolarSupply
 
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 DAYS_OF_MONTHS = (31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31)
+LIT_AFTER_S, TWILIGHT_S = 1800.0, 3600.0
+"""Half an hour after sunset infrared and heaters are on, an hour after sunrise off: common practice, no source."""
 
 
 def day_hours(latitude_deg: float, day_of_year: int) -> float:
@@ -100,6 +102,21 @@ def until_dark_s(latitude_deg: float, longitude_deg: float, now_s: float, after_
         if sunset_s + after_s > now_s:
             wait_s = min(wait_s, sunset_s + after_s - now_s)
     return wait_s
+
+
+def lamps_lit(latitude_deg: float, longitude_deg: float, now_s: float) -> bool | None:
+    """Do cameras and gates draw what they draw by night? None while nobody can say: from an hour before sunset to half
+    an hour after it, and from half an hour before sunrise to an hour after it (common practice, no source).
+
+    >>> [lamps_lit(-36, 148, 1_795_631_400 + h * 3600) for h in (-7, 0, 7)]  # 25 November 2026, 18:30 UTC: dawn
+    [True, None, False]
+    """
+    for sunset_s, sunrise_s in _nights(latitude_deg, longitude_deg, now_s):
+        if sunset_s + LIT_AFTER_S <= now_s < sunrise_s - LIT_AFTER_S:
+            return True
+        if sunset_s - TWILIGHT_S <= now_s < sunrise_s + TWILIGHT_S:
+            return None
+    return False
 
 
 def daily_wh(day_watts: float, night_watts: float, night_hours: float) -> float:

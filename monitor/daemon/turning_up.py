@@ -6,7 +6,7 @@ import logging
 from dataclasses import asdict
 from typing import Any
 
-from monitor.budgets.autonomy import until_dark_s
+from monitor.budgets.autonomy import LIT_AFTER_S, lamps_lit, until_dark_s
 from monitor.daemon.clock import Clock
 from monitor.daemon.closely import look
 from monitor.daemon.keeper import Keeper
@@ -30,8 +30,7 @@ log = logging.getLogger(__name__)
 TURN_UP = "turn-up"
 """Kind of the event by which a turn-up is kept, with everything that its sheet shows."""
 EACH_S, MOST_MINUTES = 2.0, 60.0
-AFTER_DUSK_S, TWILIGHT_S, DAY_S = 1800.0, 3600.0, 86_400.0
-"""Half an hour after sunset infrared and heaters are on (common practice, no source)."""
+DAY_S = 86_400.0
 
 
 class TurningUp:
@@ -76,14 +75,7 @@ class TurningUp:
 
     def _until_dark_s(self) -> float:
         site = self._rounds.memory.plan.site
-        return until_dark_s(site.latitude, site.longitude, self._clock.wall_s(), AFTER_DUSK_S)
-
-    def _twilight(self) -> bool:
-        """An hour before sunset to half an hour after it, and an hour after sunrise: some lamps are on, some off."""
-        site, now_s = self._rounds.memory.plan.site, self._clock.wall_s()
-        where = (site.latitude, site.longitude)
-        evening = until_dark_s(*where, now_s, -TWILIGHT_S) == 0 < until_dark_s(*where, now_s, AFTER_DUSK_S)
-        return evening or until_dark_s(*where, now_s - TWILIGHT_S, 0.0) == 0 < until_dark_s(*where, now_s, 0.0)
+        return until_dark_s(site.latitude, site.longitude, self._clock.wall_s(), LIT_AFTER_S)
 
     async def _measure(self, pole: str, who: str, minutes: float, night: bool, first: bool) -> None:
         samples: list[dict[Slot, float]] = []
@@ -100,8 +92,8 @@ class TurningUp:
         supply = resources.supply(design.topology.supply[pole.name])
         measured = _measured(samples, pole, supply)
         budget = design.budget.poles[pole.name]
-        light = None if self._twilight() else night
-        items = compared(pole, design.plan, design.sheets, budget, design.limits, measured, light)
+        lit = lamps_lit(design.plan.site.latitude, design.plan.site.longitude, self._clock.wall_s())
+        items = compared(pole, design.plan, design.sheets, budget, design.limits, measured, lit)
         at_steps: tuple[Step, ...] = steps(samples, pole, supply)
         return Part(pole.name, who, self._clock.wall_s(), night, items, at_steps, await self._facts(pole))
 

@@ -16,6 +16,7 @@ from monitor.budgets.autonomy import (
     day_hours,
     dusk_in_s,
     equation_of_time_minutes,
+    lamps_lit,
     sunset_h,
     usable_wh,
 )
@@ -217,6 +218,23 @@ def test_the_length_of_the_day_against_pvlib() -> None:
             sun = pvlib.solarposition.sun_rise_set_transit_spa(day, latitude, 0)
             hours = (sun["sunset"].iloc[0] - sun["sunrise"].iloc[0]).total_seconds() / 3600
             assert day_hours(latitude, day[0].dayofyear) == pytest.approx(hours, abs=8 / 60)
+
+
+def test_lamps_are_on_or_off_only_where_the_sun_leaves_no_doubt() -> None:
+    """Against the NREL algorithm, every ten minutes of some forty days of a year."""
+    pvlib = pytest.importorskip("pvlib")
+    import pandas as pd
+
+    for latitude, longitude in ((-36, 148), (0, -100), (36, 0), (55, -3)):
+        times = pd.DatetimeIndex(
+            [t for day in range(0, 365, 9) for t in pd.date_range("2026-01-01", periods=144, freq="10min", tz="UTC")
+             + pd.Timedelta(days=day)]
+        )  # fmt: skip
+        sun = pvlib.solarposition.get_solarposition(times, latitude, longitude)["elevation"].to_numpy()
+        lit = [lamps_lit(latitude, longitude, at.timestamp()) for at in times]
+        assert max(high for high, on in zip(sun, lit, strict=True) if on) < -2
+        assert min(high for high, on in zip(sun, lit, strict=True) if on is False) > 2
+        assert 0.05 < lit.count(None) / len(lit) < 0.15, "three hours of a day at most"
 
 
 def test_without_a_table_the_clear_sky_is_taken_where_the_plan_says_a_share(tarrow: Plan, sheets: Sheets) -> None:
