@@ -26,6 +26,7 @@ LOOK_S = 0.5
 PING_S, MOST_PINGS = 10, 2
 """A line that is cut without a word is noticed within half a minute."""
 QUEUE = "centre"
+_HUNG_UP = (ConnectionResetError, BrokenPipeError)
 
 
 class LineDown(ConnectionError):
@@ -70,7 +71,7 @@ class Line:
             await _within(CONNECT_S, self._connect())
         except (TimeoutError, Error, OSError, ValueError) as error:
             await self.close()
-            words = self._said or ("no answer" if isinstance(error, TimeoutError) else _words(error))
+            words = self._said or _why(error)
             raise LineDown(f"{self._router.url}: {words}") from None
 
     async def _connect(self) -> None:
@@ -94,7 +95,9 @@ class Line:
 
     async def _error(self, error: Exception) -> None:
         """What happens behind our back is said once until something else happens."""
-        words = _words(error)
+        if self._said and isinstance(error, _HUNG_UP):
+            return  # that it hangs up after it has said why is no news
+        words = _why(error)
         if words != self._said:
             self._said = words
             log.warning("the router at %s: %s", self._router.url, words)
@@ -147,6 +150,16 @@ class Line:
             await _within(CLOSE_S, self._client.close())
         except (TimeoutError, Error, OSError) as error:
             log.debug("closing: %s", _words(error))
+
+
+def _why(error: Exception) -> str:
+    """Why there is no line. A router that refuses somebody says so and hangs up; where the hanging up is quicker, the
+    words are lost with the connection."""
+    if isinstance(error, TimeoutError):
+        return "no answer"
+    if isinstance(error, _HUNG_UP):
+        return f"it hung up ({_words(error)}): most often it does not know this credential, or has ended"
+    return _words(error)
 
 
 def _words(error: Exception) -> str:

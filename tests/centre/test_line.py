@@ -2,6 +2,7 @@
 
 import asyncio
 import socket
+import struct
 import time
 from collections.abc import Iterator
 
@@ -99,3 +100,19 @@ async def test_where_nobody_listens_it_is_said() -> None:
 
 async def test_one_that_was_never_opened_is_closed() -> None:
     await a_line().close()
+
+
+async def test_a_router_that_hangs_up_without_a_word_is_told_with_what_it_most_often_means() -> None:
+    """As nats-server does where its refusal is overtaken by the reset of the connection."""
+
+    async def refuse(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        writer.write(b'INFO {"server_id":"x","version":"2.9.0","max_payload":1048576,"auth_required":true}\r\n')
+        await reader.readline()
+        writer.get_extra_info("socket").setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+        writer.close()
+
+    server = await asyncio.start_server(refuse, "127.0.0.1", 0)
+    line = a_line(f"nats://127.0.0.1:{server.sockets[0].getsockname()[1]}")
+    with pytest.raises(LineDown, match=r"hung up.*most often it does not know this credential"):
+        await line.open()
+    server.close()
