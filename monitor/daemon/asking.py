@@ -1,4 +1,4 @@
-"""Asking one device at a time per device, many devices at once, silent ones in a lane of their own."""
+"""Asking many devices at once, each one PDU at a time, silent ones in a lane of their own."""
 
 import asyncio
 from collections.abc import Callable, Iterable
@@ -11,6 +11,7 @@ from monitor.daemon.clock import Clock
 from monitor.devices.ask import icmp
 from monitor.devices.ask.snmp import Agent, Answer, Asker, Community, Outcome, User, walk
 from monitor.devices.ask.snmp_round import LEAST_OCTETS, MOST_OCTETS, Came, Shape, fetch, shape
+from monitor.devices.ask.snmp_turns import TurnsAsker
 from monitor.devices.ask.tcp import Tcp, connect
 from monitor.devices.decode.raw import Missing, Oid, Table
 from monitor.devices.questions import Device, LoadToAsk, Script, fill, to_learn, undecodable
@@ -78,7 +79,7 @@ class Asking:
     """The one way to devices."""
 
     def __init__(self, asker: Asker, credentials: dict[str, Community | User], clock: Clock, may_ping: bool) -> None:
-        self._asker, self._credentials, self._clock, self._may_ping = asker, credentials, clock, may_ping
+        self._asker, self._credentials, self._clock, self._may_ping = TurnsAsker(asker), credentials, clock, may_ping
         self._one_at_a_time: dict[str, asyncio.Lock] = {}
         self._slow = asyncio.Semaphore(SLOW_LANE)
         self._silent: set[str] = set()
@@ -91,9 +92,10 @@ class Asking:
         return Agent(device.address, device.port, credentials, timeout_s, 0 if hurry or silent else 1)
 
     async def _held(self, name: str) -> AbstractAsyncContextManager[object]:
+        """One place of the slow lane for a device that was silent, whatever it is asked for."""
         stack = AsyncExitStack()
-        await stack.enter_async_context(self._one_at_a_time.setdefault(name, asyncio.Lock()))
         if name in self._silent:
+            await stack.enter_async_context(self._one_at_a_time.setdefault(name, asyncio.Lock()))
             await stack.enter_async_context(self._slow)
         return stack
 

@@ -91,6 +91,12 @@ async def site(tmp_path: Path, cluster: Cluster, tarrow: Plan) -> AsyncIterator[
         await made.close()
 
 
+def never_twice(gaps: list[float]) -> bool:
+    """Nobody was asked twice in a round: two gaps together are two rounds, less a second for rows that carry whole ones
+    and another where a round came late. Twice would be one round and nothing."""
+    return all(a + b >= 2 * REACH_S - 2 for a, b in pairwise(gaps))
+
+
 async def test_three_share_a_site_and_two_die(site: Site) -> None:
     await site.start("one")
     await site.says("one", "watching Tarrow Downs")
@@ -103,7 +109,7 @@ async def test_three_share_a_site_and_two_die(site: Site) -> None:
     for place, times in site.asked(steady_s).items():
         gaps = [b - a for a, b in pairwise(times)]
         assert gaps, place
-        assert min(gaps) >= REACH_S - 1.0, (place, gaps)  # rows carry whole seconds
+        assert never_twice(gaps), (place, gaps)
         assert max(gaps) <= REACH_S + 1.5, (place, gaps)
     await site.kill("two")
     killed_s = time.time()
@@ -111,7 +117,7 @@ async def test_three_share_a_site_and_two_die(site: Site) -> None:
     for place, times in site.asked(killed_s - 3 * REACH_S).items():
         gaps = [b - a for a, b in pairwise(times)]
         assert max(gaps) <= REACH_S + LEASE_S + TAKE_S + 1.0, (place, gaps)  # rows carry whole seconds
-        assert min(gaps) >= REACH_S - 1.0, (place, gaps)
+        assert never_twice(gaps), (place, gaps)
         # Whoever holds the book writes its rounds once a period: what was asked is seen here up to two periods later.
         assert time.time() - times[-1] < 3 * REACH_S + 1, "somebody asks it again"
     await site.kill("one")
