@@ -98,6 +98,13 @@ class Book:
     bad_s: Mapping[Key, float] = field(default_factory=dict)
     """When a chattering key was last seen to be bad."""
 
+    def minds(self, condition: Condition) -> bool:
+        """Does a condition matter? That all is well does only where an alarm of that key stands or is pending."""
+        if condition.severity is not None or condition.key in self.pending:
+            return True
+        alarm = self.alarms.get(condition.key)
+        return alarm is not None and not alarm.cleared
+
     def raised(self) -> list[Alarm]:
         """Alarms that stand now, most severe first, then oldest first."""
         order = list(Severity)

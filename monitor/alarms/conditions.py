@@ -199,7 +199,7 @@ def of_silence(
     settled: Callable[[str], str | None],
 ) -> Iterator[Condition]:
     """Silent poles, supplies and the head-end. ``why`` is asked for roots only, ``settled`` for what is back
-    (None: the line that settles it may still come)."""
+    (None: there is nothing to settle, or the line that settles it may still come)."""
     for pole in topology.above:
         key = Key(pole, "pole-silent")
         if not watches[pole].doubtful:

@@ -102,6 +102,8 @@ def rooted(conditions: Sequence[Condition], book: Book, plan: Plan) -> list[Cond
 
     A radio that does not answer is as severe as the silence of the pole behind it, which it explains.
     """
+    if not conditions:
+        return []
     found, radios = [], _radios(plan)
     for one in conditions:
         alarm = book.alarms.get(one.key)

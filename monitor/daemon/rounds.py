@@ -148,7 +148,7 @@ class Rounds(Polling):
         memory, now_s = self.memory, self._clock.wall_s()
         alarm = memory.book.alarms.get(Key(pole, "pole-silent"))
         if alarm is None or alarm.cleared:
-            return ""  # there is nothing to settle
+            return None  # there is nothing to settle
         return evidence.settlement(pole, memory.latest, memory.before.get(pole), memory.watches[pole], now_s)
 
     def own(self, kind: str, trouble: str) -> Condition:
@@ -161,9 +161,8 @@ class Rounds(Polling):
         """Step the book; keep what has changed and tell people."""
         memory = self.memory
         now_s = self._clock.wall_s()
-        memory.book, changes = step(
-            memory.book, map(self._caused, rooted(list(found), memory.book, memory.plan)), now_s
-        )
+        matters = list(filter(memory.book.minds, found))
+        memory.book, changes = step(memory.book, map(self._caused, rooted(matters, memory.book, memory.plan)), now_s)
         if changes:
             memory.book, more = step(memory.book, of_poles(memory.plan, memory.book, self.why), now_s)
             changes += more + shelved(memory, now_s)

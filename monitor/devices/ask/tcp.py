@@ -1,6 +1,7 @@
 """Does a TCP service answer? Opening the connection is all; nothing is sent."""
 
 import asyncio
+import socket
 from enum import Enum
 
 
@@ -14,12 +15,14 @@ class Tcp(Enum):
 
 async def connect(address: str, port: int, timeout_s: float = 2.0) -> Tcp:
     """Open and close a connection to ``address``:``port``."""
-    try:
-        async with asyncio.timeout(timeout_s):
-            _, writer = await asyncio.open_connection(address, port)
-    except ConnectionRefusedError:
-        return Tcp.REFUSED
-    except (TimeoutError, OSError):
-        return Tcp.SILENT
-    writer.transport.abort()
+    # A bare socket: a stream with its buffers, for a connection that says nothing, costs twice as much.
+    with socket.socket(socket.AF_INET6 if ":" in address else socket.AF_INET) as bare:
+        bare.setblocking(False)
+        try:
+            async with asyncio.timeout(timeout_s):
+                await asyncio.get_running_loop().sock_connect(bare, (address, port))
+        except ConnectionRefusedError:
+            return Tcp.REFUSED
+        except (TimeoutError, OSError):
+            return Tcp.SILENT
     return Tcp.OPEN
