@@ -5,7 +5,7 @@ from collections import Counter
 from dataclasses import replace
 
 from monitor.devices.ask.snmp import Agent, Answer, Community, Outcome, Pdu, Ran
-from monitor.devices.ask.snmp_turns import AT_A_TIME, TurnsAsker
+from monitor.devices.ask.snmp_turns import TurnsAsker
 from tests.devices.fake import TableAgent
 
 UPTIME = (1, 3, 6, 1, 2, 1, 1, 3, 0)
@@ -51,10 +51,10 @@ async def test_a_long_round_lets_a_short_one_in_between() -> None:
 
 
 async def test_where_it_stopped_is_told_as_of_the_whole_round() -> None:
-    for silent_from in (1, AT_A_TIME, AT_A_TIME + 1, AT_A_TIME + 2, 3 * AT_A_TIME):
-        ran = await TurnsAsker(Slow(silent_from=silent_from)).run(POLE, [GET] * 3 * AT_A_TIME, {}, [])
+    for silent_from in (1, 2, 6):
+        ran = await TurnsAsker(Slow(silent_from=silent_from)).run(POLE, [GET] * 6, {}, [])
         assert ran == Ran(Outcome.SILENT, silent_from - 1, "no answer")
-    for pdus in (0, 1, AT_A_TIME, AT_A_TIME + 1, 2 * AT_A_TIME):
+    for pdus in (0, 1, 6):
         assert await TurnsAsker(Slow()).run(POLE, [GET] * pdus, {}, []) == Ran(Outcome.OK, pdus)
 
 

@@ -1,13 +1,10 @@
-"""Several who ask the same agent take turns: one PDU under way to it, and a long round lets a short one in between."""
+"""Several who ask the same agent take turns, PDU by PDU: one is under way, a long round lets a short one in between."""
 
 import asyncio
 from collections.abc import Mapping, Sequence
 
-from monitor.devices.ask.snmp import Agent, Answer, Asker, Pdu, Ran
+from monitor.devices.ask.snmp import Agent, Answer, Asker, Outcome, Pdu, Ran
 from monitor.devices.decode.raw import Raw
-
-AT_A_TIME = 4
-"""PDUs of one turn: a whole round of a pole's switch; of a head-end's fifty ports a part."""
 
 
 class TurnsAsker:
@@ -35,14 +32,13 @@ class TurnsAsker:
             return await self._asker.ask(agent, pdu)
 
     async def run(self, agent: Agent, pdus: Sequence[Pdu], slots: Mapping[bytes, int], values: list[Raw | None]) -> Ran:
-        """Send PDUs one after the other, AT_A_TIME in a turn; wanted values go to their places."""
-        answered = 0
-        while True:
+        """Send PDUs one after the other, each in a turn of its own; wanted values go to their places."""
+        for answered, pdu in enumerate(pdus):
             async with self._turn(agent):
-                ran = await self._asker.run(agent, pdus[answered : answered + AT_A_TIME], slots, values)
-            answered += ran.answered
-            if ran.answered < AT_A_TIME or answered == len(pdus):
+                ran = await self._asker.run(agent, (pdu,), slots, values)
+            if ran.outcome is not Outcome.OK:
                 return Ran(ran.outcome, answered, ran.detail)
+        return Ran(Outcome.OK, len(pdus))
 
     def close(self) -> None:
         """Give sockets and tasks back."""
