@@ -100,10 +100,7 @@ class Book:
 
     def minds(self, condition: Condition) -> bool:
         """Does a condition matter? That all is well does only where an alarm of that key stands or is pending."""
-        if condition.severity is not None or condition.key in self.pending:
-            return True
-        alarm = self.alarms.get(condition.key)
-        return alarm is not None and not alarm.cleared
+        return _minds(condition, self.alarms, self.pending)
 
     def raised(self) -> list[Alarm]:
         """Alarms that stand now, most severe first, then oldest first."""
@@ -111,6 +108,12 @@ class Book:
         return sorted(
             (a for a in self.alarms.values() if not a.cleared), key=lambda a: (-order.index(a.severity), a.raised_s)
         )
+
+
+def _minds(condition: Condition, alarms: Mapping[Key, Alarm], pending: Mapping[Key, int]) -> bool:
+    alarm = alarms.get(condition.key)
+    stands = alarm is not None and not alarm.cleared
+    return condition.severity is not None or condition.key in pending or stands
 
 
 CHATTER_TIMES, CHATTER_S, QUIET_S = 4, 3600.0, 1800.0
@@ -123,9 +126,9 @@ def step(book: Book, conditions: Iterable[Condition], now_s: float) -> tuple[Boo
     alarms, pending, raises, bad = book.alarms, book.pending, book.raised_s, book.bad_s
     changes: list[Change] = []
     for condition in conditions:
-        key, alarm = condition.key, alarms.get(condition.key)
-        if condition.severity is None and key not in pending and (alarm is None or alarm.cleared):
+        if not _minds(condition, alarms, pending):
             continue
+        key, alarm = condition.key, alarms.get(condition.key)
         recent = tuple(at_s for at_s in raises.get(key, ()) if now_s - at_s < CHATTER_S)
         if condition.severity is not None and (key in bad or len(recent) >= CHATTER_TIMES):
             bad = {**bad, key: now_s}

@@ -158,7 +158,7 @@ def _why(error: Exception) -> str:
     if isinstance(error, TimeoutError):
         return "no answer"
     if isinstance(error, _HUNG_UP):
-        return f"it hung up ({_words(error)}): most often it does not know this credential, or has ended"
+        return f"it hung up ({_words(error)}): it has ended, or does not know this credential"
     return _words(error)
 
 

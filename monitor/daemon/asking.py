@@ -1,8 +1,8 @@
 """Asking many devices at once, each one PDU at a time, silent ones in a lane of their own."""
 
 import asyncio
-from collections.abc import Callable, Iterable
-from contextlib import AbstractAsyncContextManager, AsyncExitStack
+from collections.abc import AsyncIterator, Callable, Iterable
+from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -91,13 +91,14 @@ class Asking:
         timeout_s = HURRY_TIMEOUT_S if hurry else TIMEOUT_S
         return Agent(device.address, device.port, credentials, timeout_s, 0 if hurry or silent else 1)
 
-    async def _held(self, name: str) -> AbstractAsyncContextManager[object]:
-        """One place of the slow lane for a device that was silent, whatever it is asked for."""
-        stack = AsyncExitStack()
-        if name in self._silent:
-            await stack.enter_async_context(self._one_at_a_time.setdefault(name, asyncio.Lock()))
-            await stack.enter_async_context(self._slow)
-        return stack
+    @asynccontextmanager
+    async def _lane(self, name: str) -> AsyncIterator[None]:
+        """One place of the slow lane for a device that was silent, whatever it is asked for; the others need none."""
+        if name not in self._silent:
+            yield
+            return
+        async with self._one_at_a_time.setdefault(name, asyncio.Lock()), self._slow:
+            yield
 
     async def learn(self, device: Device) -> Table | None:
         """Walk the tables that tell which rows exist; None where the device did not answer."""
@@ -108,13 +109,13 @@ class Asking:
 
     async def tables(self, device: Device, columns: Iterable[Oid]) -> Table | None:
         """Walk columns of a device; None where it did not answer."""
-        async with await self._held(device.name):
+        async with self._lane(device.name):
             answer = await walk(self._asker, self._agent(device, False), columns)
         return answer.objects if answer.outcome is Outcome.OK else None
 
     async def round(self, device: Device, script: Script, hurry: bool = False) -> tuple[Round, Answer]:
         """Ask one device what a script wants."""
-        async with await self._held(device.name):
+        async with self._lane(device.name):
             came = await self._fetch(self._agent(device, hurry), device.name, script)
         self._remember(device.name, came.outcome is Outcome.SILENT)
         at_s, answer = self._clock.wall_s(), Answer(came.outcome, {}, came.detail)

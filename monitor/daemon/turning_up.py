@@ -77,22 +77,29 @@ class TurningUp:
         site = self._rounds.memory.plan.site
         return until_dark_s(site.latitude, site.longitude, self._clock.wall_s(), LIT_AFTER_S)
 
+    def _lit(self) -> bool | None:
+        site = self._rounds.memory.plan.site
+        return lamps_lit(site.latitude, site.longitude, self._clock.wall_s())
+
     async def _measure(self, pole: str, who: str, minutes: float, night: bool, first: bool) -> None:
         samples: list[dict[Slot, float]] = []
+        lit = self._lit()
         until_s = self._clock.monotonic_s() + 60 * minutes
         while self._clock.monotonic_s() < until_s:
             seen = await look(self._rounds, pole)
             samples.append({slot: reading.value for slot, reading in seen.items() if reading.value is not None})
             await self._clock.sleep(EACH_S)
-        part = await self._part(self._rounds.memory.plan.pole(pole), who, samples, night)
+        lit = lit if lit == self._lit() else None  # lamps went on or off meanwhile
+        part = await self._part(self._rounds.memory.plan.pole(pole), who, samples, night, lit)
         await self._keep(part, first)
 
-    async def _part(self, pole: Pole, who: str, samples: list[dict[Slot, float]], night: bool) -> Part:
+    async def _part(
+        self, pole: Pole, who: str, samples: list[dict[Slot, float]], night: bool, lit: bool | None
+    ) -> Part:
         design = self._rounds.memory.design
         supply = resources.supply(design.topology.supply[pole.name])
         measured = _measured(samples, pole, supply)
         budget = design.budget.poles[pole.name]
-        lit = lamps_lit(design.plan.site.latitude, design.plan.site.longitude, self._clock.wall_s())
         items = compared(pole, design.plan, design.sheets, budget, design.limits, measured, lit)
         at_steps: tuple[Step, ...] = steps(samples, pole, supply)
         return Part(pole.name, who, self._clock.wall_s(), night, items, at_steps, await self._facts(pole))

@@ -1,4 +1,4 @@
-"""What the daemon takes of a box: python -m tests.bench.endure [--poles 12] [--minutes 5] [--speed 1]
+"""What the daemon takes of a box: python -m tests.bench.endure [--poles 12] [--minutes 5] [--speed 1] [--at 08:15]
 
 A simulated site in processes of its own, the daemon in another, its pages open. One JSON line: resident memory, share
 of one core, descriptors, late rounds, megabytes of history; ``memory_mb_a_day`` is the slope over the second half, by
@@ -15,6 +15,7 @@ import statistics
 import sys
 import tempfile
 import time
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -88,14 +89,14 @@ async def look(address: str, stop: asyncio.Event) -> None:
             await asyncio.sleep(5)
 
 
-async def measured(poles: int, minutes: float, speed: float, pages: bool) -> dict[str, Any]:
+async def measured(poles: int, minutes: float, speed: float, pages: bool, wall_s: float) -> dict[str, Any]:
     """Run it, and sample the daemon each two seconds."""
     plan, _ = load_plan(shipped() / "tarrow-downs.yaml")
     plan = widened(plan, poles) if poles > len(plan.poles) else plan
-    moment = (speed, time.time(), time.monotonic())
+    moment = (speed, wall_s, time.monotonic())
     # Three seconds of pictures are three seconds: streams are looked at as often as in real time.
     paces = {"stream_s": min(plan.rounds.stream_s * speed, 86_400.0)}
-    site = await open_site(plan, WORD, 1, time.time(), paces)
+    site = await open_site(plan, WORD, 1, wall_s, paces)
     site.close()  # its plan, with ports that are free, is what is wanted of it
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
@@ -219,5 +220,9 @@ if __name__ == "__main__":
     parser.add_argument("--minutes", type=float, default=5.0)
     parser.add_argument("--speed", type=float, default=1.0)
     parser.add_argument("--no-pages", action="store_true")
+    parser.add_argument("--at", metavar="HH:MM", help="of today, UTC: when it is for the site at the start (now)")
     given = parser.parse_args()
-    print(json.dumps(asyncio.run(measured(given.poles, given.minutes, given.speed, not given.no_pages))))
+    now = datetime.now(UTC)
+    start = datetime.fromisoformat(f"{now:%Y-%m-%d} {given.at}+00:00") if given.at else now
+    words = (given.poles, given.minutes, given.speed, not given.no_pages, start.timestamp())
+    print(json.dumps(asyncio.run(measured(*words))))

@@ -178,7 +178,7 @@ async def work_at_yards(farm: Farm, page: Any, address: str) -> None:
     await page.wait_for_selector(row, timeout=15_000)
     farm.breaks("corroded-joint", "yards")
     times = {await page.inner_text("p.left")}
-    for _ in range(20):  # beside another worker a second may take two
+    for _ in range(12):  # beside another worker a second may take two
         await page.wait_for_timeout(500)
         times.add(await page.inner_text("p.left"))
         if len(times) >= 4:

@@ -7,6 +7,8 @@ import pandas
 import pytest
 from pvlib import clearsky, solarposition
 
+from monitor.budgets.autonomy import lamps_lit
+from monitor.plan.parts import Plan
 from monitor.simulation.sky import Sky
 
 
@@ -28,6 +30,16 @@ def test_the_sun_of_any_place_and_time_beside_pvlib() -> None:
         assert elevation == pytest.approx(found["elevation"], abs=0.05)
         if abs(elevation) < 85:
             assert (azimuth - found["azimuth"] + 180) % 360 - 180 == pytest.approx(0, abs=0.3)
+
+
+def test_lamps_of_the_simulated_site_are_lit_when_farpole_is_sure_of_it(tarrow: Plan) -> None:
+    """Two models of one thing: every five minutes of a year, so that no hour of the day finds them apart."""
+    site = tarrow.site
+    sky = Sky(site.latitude, site.longitude, site.coldest_c, site.hottest_c)
+    times = [1_767_225_600 + 300.0 * i for i in range(365 * 288)]
+    sure = [(at_s, lit) for at_s in times if (lit := lamps_lit(site.latitude, site.longitude, at_s)) is not None]
+    assert [at_s for at_s, lit in sure if sky.dark(at_s) != lit] == []
+    assert len(sure) > 0.85 * len(times)
 
 
 def test_clear_sky_on_the_ground_beside_pvlib_s_haurwitz(monkeypatch: pytest.MonkeyPatch) -> None:

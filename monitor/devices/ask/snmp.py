@@ -131,7 +131,7 @@ class Ran:
 
 
 class Asker(Protocol):
-    """What implementations give. One PDU is under way per call; callers hold one call per device."""
+    """What implementations give. One PDU is under way per call; ``snmp_turns`` sees to one per agent."""
 
     @property
     def rejected(self) -> Mapping[str, int]:

@@ -15,7 +15,7 @@ class Tcp(Enum):
 
 async def connect(address: str, port: int, timeout_s: float = 2.0) -> Tcp:
     """Open and close a connection to ``address``:``port``."""
-    # A bare socket: a stream with its buffers, for a connection that says nothing, costs twice as much.
+    # A bare socket: a stream with its buffers, for a connection that says nothing, costs half as much again.
     with socket.socket(socket.AF_INET6 if ":" in address else socket.AF_INET) as bare:
         bare.setblocking(False)
         try:
