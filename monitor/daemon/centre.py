@@ -41,6 +41,7 @@ from monitor.show import farms as show
 from monitor.show.centre_web import centre_application
 from monitor.show.ports import Looked, Refused
 from monitor.show.serve import Serving
+from monitor.show.ways import By, Way
 
 log = logging.getLogger(__name__)
 
@@ -196,7 +197,7 @@ class Centre:
             if settings.page is not None and entrance is not None:
                 sites = CentreSites(inbox, settings.history, watch, self.clock, settings.timezone)
                 stack.callback(sites.close)
-                app = centre_application(sites, own_version(), entrance)
+                app = By(centre_application(sites, own_version(), entrance), Way.PAGE)
                 serving = [Serving(app, [one], settings.page.tls()) for one in page_socket(settings.page)]
                 tasks.append(asyncio.create_task(watch.run()))
             try:

@@ -59,6 +59,7 @@ from monitor.show import charts_print
 from monitor.show.entrance import Entrance
 from monitor.show.links import key_of
 from monitor.show.serve import Serving
+from monitor.show.ways import By, Way
 from monitor.show.web import application
 
 log = logging.getLogger(__name__)
@@ -122,7 +123,8 @@ class Daemon:
                 raise CannotStart(f"the history cannot be opened: {error}") from None
             await self.before(design, secrets, keeper)
             app = application(self.desk, own_version(), self.entrance)
-            serving = [Serving(app, sockets[:1]), *([Serving(app, sockets[1:], self.tls)] if sockets[1:] else [])]
+            serving = [Serving(By(app, Way.COMMAND), sockets[:1])]
+            serving += [Serving(By(app, Way.PAGE), [one], self.tls) for one in sockets[1:]]
             await renamed(design, keeper)
             await self._begun(keeper)
             memory = await self._remembered(design, keeper)

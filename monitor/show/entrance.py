@@ -3,13 +3,16 @@
 import hmac
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from ipaddress import ip_address
 from typing import Annotated, Final
 from urllib.parse import quote, urlsplit
 
 from fastapi import Depends, Form, HTTPException, Request, Response
 from fastapi.responses import JSONResponse, RedirectResponse
+from starlette.datastructures import Address
 
 from monitor.show.door import Door, Visitor
+from monitor.show.ways import Way, way_of
 
 _OURSELVES: Final = {"localhost", "127.0.0.1", "::1"}
 _BY_LINK: Final = ("/answer/", "/static/")
@@ -45,13 +48,13 @@ class Entrance:
     def address(self, request: Request) -> str:
         """Where a request comes from, as far as that is known."""
         forwarded = request.headers.get("x-forwarded-for", "").rpartition(",")[2].strip()
-        own = request.client.host if request.client else "the command socket"
+        own = request.client.host if request.client else "unknown"
         return forwarded if self.proxy and forwarded else own
 
     def visitor(self, request: Request) -> Visitor | None:
         """Who asks, if that is known."""
-        if request.client is None:
-            return self.door.at_the_box()  # the command socket: its file's mode says who may
+        if way_of(request) is Way.COMMAND:
+            return self.door.at_the_box()
         scheme, _, token = request.headers.get("authorization", "").partition(" ")
         if scheme.lower() == "bearer":
             return self.door.machine(token.strip())
@@ -71,12 +74,15 @@ def refused_for(request: Request, entrance: Entrance, public: str | None = None)
     (the Host header); by the host of the plan's ``public_url`` only signed links are answered, for each of which its
     signature stands. Nowhere may another site's page send a form (the Origin header).
     """
-    if request.client is not None and not entrance.network:
+    way = way_of(request)
+    if way is None or (way is Way.PAGE and request.client is None):
+        return "where this request comes from cannot be told; send it again"
+    if way is Way.PAGE and not entrance.network:
         by_link = public is not None and _host(request) == public and request.url.path.startswith(_BY_LINK)
         if _host(request) not in _OURSELVES and not by_link:
             return "this page answers to 127.0.0.1 and localhost only, and to signed links by the plan's public_url"
-    if entrance.proxy and request.client is not None:
-        if request.client.host != entrance.proxy:
+    if way is Way.PAGE and entrance.proxy:
+        if not _same(request.client, entrance.proxy):
             return f"this page is reached through the proxy at {entrance.proxy} only"
         if request.headers.get("x-forwarded-proto") != "https":
             return "the proxy must end TLS and say so (X-Forwarded-Proto: https)"
@@ -91,6 +97,14 @@ def refused_for(request: Request, entrance: Entrance, public: str | None = None)
     return ""
 
 
+def _same(client: Address | None, address: str) -> bool:
+    """Is a client at this address, however it is written?"""
+    try:
+        return client is not None and ip_address(client.host) == ip_address(address)
+    except ValueError:
+        return False
+
+
 def turned_away(request: Request, entrance: Entrance, visitor: Visitor | None) -> Response | None:
     """The answer for somebody who may not do this; None where he may go on."""
     path = request.url.path
@@ -103,7 +117,7 @@ def turned_away(request: Request, entrance: Entrance, visitor: Visitor | None) -
     if visitor is not None and path.startswith("/api/") and request.method not in ("GET", "HEAD"):
         if not visitor.may_act:
             return JSONResponse({"detail": f"{visitor.name} may look and not act"}, 403)
-        if request.client is not None and not _proves_itself(request, visitor):
+        if way_of(request) is not Way.COMMAND and not _proves_itself(request, visitor):
             words = "acting by the API needs a token of an operator (Authorization: Bearer …)"
             return JSONResponse({"detail": words}, 401, {"WWW-Authenticate": "Bearer"})
     return None

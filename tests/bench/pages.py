@@ -36,6 +36,7 @@ from monitor.history.fold import rollup_of
 from monitor.history.store import Store
 from monitor.show.door import Door
 from monitor.show.entrance import Entrance
+from monitor.show.ways import By, Way
 from monitor.show.web import application
 from monitor.simulation.campaign import widened
 
@@ -110,7 +111,7 @@ async def measured(folder: Path, poles: int, days: int) -> dict[str, Any]:
     desk = Desk(clock, "1")
     desk.opened(rounds)
     desk.standing = AtThePole(rounds, keeper, clock, folder)
-    app, empty = application(desk, "1", Entrance(Door({}, {}), lambda: 0.0)), FastAPI()
+    app, empty = By(application(desk, "1", Entrance(Door({}, {}), lambda: 0.0)), Way.PAGE), FastAPI()
 
     @empty.get("/")
     async def nothing() -> str:

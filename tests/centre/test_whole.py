@@ -9,17 +9,11 @@ import sys
 import time
 import urllib.request
 from collections.abc import AsyncIterator
-from datetime import UTC, datetime, timedelta
-from ipaddress import ip_address
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
-from cryptography import x509
-from cryptography.hazmat.primitives import hashes, serialization
-from cryptography.hazmat.primitives.asymmetric import ec
-from cryptography.x509.oid import NameOID
 
 from monitor.centre.keys import new_seed
 from monitor.centre.line import Line, LineDown
@@ -37,6 +31,7 @@ from tests.conftest import need_peers
 from tests.history.cluster import Cluster
 from tests.peers.router import Router
 from tests.peers.test_page import ARGUMENTS, AXE, RULES, free_port, seen_whole
+from tests.show.certificate import own_certificate
 
 pytestmark = pytest.mark.peer
 
@@ -45,29 +40,6 @@ def farpole(*words: str) -> str:
     done = subprocess.run([sys.executable, "-m", "monitor", *words], capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
     return done.stdout
-
-
-def certificate(folder: Path) -> tuple[Path, Path]:
-    """For 127.0.0.1, signed by itself, for an hour."""
-    key = ec.generate_private_key(ec.SECP256R1())
-    name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "router")])
-    now = datetime.now(UTC).astimezone(UTC)
-    made = (
-        x509.CertificateBuilder()
-        .subject_name(name)
-        .issuer_name(name)
-        .public_key(key.public_key())
-        .serial_number(1)
-        .not_valid_before(now - timedelta(minutes=5))
-        .not_valid_after(now + timedelta(hours=1))
-        .add_extension(x509.SubjectAlternativeName([x509.IPAddress(ip_address("127.0.0.1"))]), critical=False)
-        .sign(key, hashes.SHA256())
-    )
-    cert, secret = folder / "router.pem", folder / "router.key"
-    cert.write_bytes(made.public_bytes(serialization.Encoding.PEM))
-    kinds = (serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption())
-    secret.write_bytes(key.private_bytes(*kinds))
-    return cert, secret
 
 
 class Whole:
@@ -84,7 +56,7 @@ class Whole:
     async def open(self) -> None:
         entry = farpole(*self.act, "--add-site", "tarrow-downs")
         farpole(*self.act, "--add-site", "other-farm")
-        self.cert, key = certificate(self.folder)
+        self.cert, key = own_certificate(self.folder)
         self.router = Router(self.folder, farpole(*self.act, "--router-users"), (self.cert, key))
         self.router.start()
         trusted = ["--router-authority", str(self.cert)]

@@ -4,7 +4,6 @@ import asyncio
 import base64
 import socket
 import ssl
-from datetime import UTC, datetime, timedelta
 from functools import partial
 from importlib import resources
 from pathlib import Path
@@ -13,14 +12,11 @@ from typing import Any
 import httpx
 import pytest
 from argon2 import PasswordHasher
-from cryptography import x509
-from cryptography.hazmat.primitives import hashes, serialization
-from cryptography.hazmat.primitives.asymmetric import ec
-from cryptography.x509.oid import NameOID
 
 from monitor.daemon.lock import HISTORY
 from monitor.history.store import Store
 from tests.conftest import need_peers
+from tests.show.certificate import own_certificate
 from tests.whole.conftest import Farm, farm
 
 __all__ = ["farm"]
@@ -245,7 +241,7 @@ async def test_from_elsewhere_only_with_a_password_and_tls(farm: Farm, tmp_path:
     refused = await output(farm.command("run", *words, "--page", f"0.0.0.0:{port}"))
     assert refused[0] == 2
     assert "in clear" in refused[1]
-    certificate, key = certified(tmp_path)
+    certificate, key = own_certificate(tmp_path)
     more = ["--page", f"127.0.0.1:{port}", "--certificate", str(certificate), "--key", str(key)]
     daemon = await asyncio.create_subprocess_exec(*farm.command("run", *words, *more), stderr=asyncio.subprocess.PIPE)
     await farm.until(partial(up, farm))
@@ -265,31 +261,6 @@ async def output(command: list[str]) -> tuple[int, str]:
     process = await asyncio.create_subprocess_exec(*command, stderr=asyncio.subprocess.PIPE)
     _, err = await asyncio.wait_for(process.communicate(), 20)
     return process.returncode or 0, err.decode()
-
-
-def certified(folder: Path) -> tuple[Path, Path]:
-    """A certificate of the test's own for localhost, and its key."""
-    key = ec.generate_private_key(ec.SECP256R1())
-    name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "localhost")])
-    now = datetime.now(UTC)
-    made = (
-        x509.CertificateBuilder()
-        .subject_name(name)
-        .issuer_name(name)
-        .public_key(key.public_key())
-        .serial_number(x509.random_serial_number())
-        .not_valid_before(now - timedelta(days=1))
-        .not_valid_after(now + timedelta(days=1))
-        .add_extension(x509.SubjectAlternativeName([x509.DNSName("localhost")]), False)
-        .add_extension(x509.BasicConstraints(ca=True, path_length=None), True)
-        .sign(key, hashes.SHA256())
-    )
-    certificate, secret = folder / "page.pem", folder / "page.key"
-    certificate.write_bytes(made.public_bytes(serialization.Encoding.PEM))
-    secret.write_bytes(
-        key.private_bytes(serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption())
-    )
-    return certificate, secret
 
 
 async def test_a_taken_port_is_one_line_and_monitoring_goes_on(farm: Farm) -> None:

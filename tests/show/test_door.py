@@ -16,6 +16,7 @@ from monitor.daemon.secrets import LogIn
 from monitor.plan.text import NotRight
 from monitor.show.door import FIRST_LOCK_S, FREE_TRIES, IDLE_S, LONGEST_S, Door, Machine, Person, ShutOut
 from monitor.show.entrance import Entrance
+from monitor.show.ways import By, Way
 from monitor.show.web import application
 from tests.show.test_picture import silence
 from tests.show.test_web import SENT, Quiet, Told, memory, token_of, told
@@ -95,7 +96,7 @@ async def outside(told: Told) -> AsyncIterator[Outside]:
     desk = Quiet(HandClock(), "1")
     desk.opened(told)  # type: ignore[arg-type]  # stands in for the rounds
     entrance = Entrance(a_door(), lambda: 1000.0, network=True, secure=True)
-    transport = httpx.ASGITransport(app=application(desk, "1", entrance), client=("10.0.0.9", 40_000))
+    transport = httpx.ASGITransport(app=By(application(desk, "1", entrance), Way.PAGE), client=("10.0.0.9", 40_000))
     async with httpx.AsyncClient(transport=transport, base_url="https://farm.example.org") as client:
         yield Outside(client, told)
 
@@ -163,7 +164,7 @@ async def test_behind_a_proxy_only_the_proxy_is_answered_and_it_must_end_tls(tol
     desk = Quiet(HandClock(), "1")
     desk.opened(told)  # type: ignore[arg-type]  # stands in for the rounds
     entrance = Entrance(a_door(), lambda: 0.0, network=True, secure=True, proxy="127.0.0.1")
-    app = application(desk, "1", entrance)
+    app = By(application(desk, "1", entrance), Way.PAGE)
     for address, headers, status in (
         ("10.0.0.9", {"x-forwarded-proto": "https"}, 403),
         ("127.0.0.1", {}, 403),

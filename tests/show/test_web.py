@@ -22,6 +22,7 @@ from monitor.show.charts import Chart
 from monitor.show.door import Door
 from monitor.show.entrance import Entrance
 from monitor.show.links import Answer, sign
+from monitor.show.ways import By, Way
 from monitor.show.web import application
 from tests.show.test_picture import RX, WELL, silence, take
 
@@ -66,7 +67,7 @@ async def web(told: Told, entrance: Entrance, tmp_path: Path) -> AsyncIterator[h
     desk = Quiet(HandClock(), "1.2.3")
     desk.opened(told)  # type: ignore[arg-type]  # stands in for the rounds
     desk.standing = AtThePole(told, Notebook(), HandClock(), tmp_path)  # type: ignore[arg-type]  # stand-ins of the same shape
-    transport = httpx.ASGITransport(app=application(desk, "1.2.3", entrance))
+    transport = httpx.ASGITransport(app=By(application(desk, "1.2.3", entrance), Way.PAGE))
     async with httpx.AsyncClient(transport=transport, base_url="http://127.0.0.1:8460") as client:
         yield client
 
@@ -215,7 +216,7 @@ async def test_a_large_body_is_refused(web: httpx.AsyncClient) -> None:
 
 async def test_before_the_site_is_open_it_says_so() -> None:
     desk = Desk(HandClock(), "1")
-    transport = httpx.ASGITransport(app=application(desk, "1", Entrance(Door({}, {}), lambda: 0.0)))
+    transport = httpx.ASGITransport(app=By(application(desk, "1", Entrance(Door({}, {}), lambda: 0.0)), Way.PAGE))
     async with httpx.AsyncClient(transport=transport, base_url="http://localhost") as client:
         answer = await client.get("/api/picture")
     assert (answer.status_code, answer.json()) == (503, {"detail": "farpole is still starting"})
