@@ -15,6 +15,7 @@ from monitor.show.api import api
 from monitor.show.door import ShutOut, Visitor
 from monitor.show.entrance import Entrance, inside, refused_for, sent_by_form, turned_away
 from monitor.show.openmetrics import CONTENT_TYPE, exposition
+from monitor.show.porch import greeted
 from monitor.show.ports import Refused, Site
 from monitor.show.rendering import environment
 from monitor.show.routes import pages
@@ -75,6 +76,8 @@ def guarded(app: FastAPI, entrance: Entrance, public: Callable[[], str | None]) 
         refusal = refused_for(request, entrance, public())
         visitor = None if refusal else entrance.visitor(request)
         request.state.visitor = visitor
+        if visitor is not None:
+            greeted(request, visitor.may_act)
         response = _refused(request, refusal) if refusal else turned_away(request, entrance, visitor)
         if response is None:
             response = await go_on(request)
