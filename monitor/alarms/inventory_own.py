@@ -56,6 +56,16 @@ OWN: Final = (
         Severity.WARNING,
     ),
     AlarmType(
+        "sockets-short",
+        "farpole may not open as many files and sockets as asking the plan's devices needs",
+        "resourceAtOrNearingCapacity",
+        "give the service more (LimitNOFILE), and look who holds connections open (farpole status --self); what could "
+        "not be asked is not called silent, and a pole that drops now may be told of late",
+        Severity.MAJOR,
+        on_rounds=1,
+        off_rounds=1,
+    ),
+    AlarmType(
         "sign-of-life-lost",
         "the outbound sign of life does not go out",
         "communicationsSubsystemFailure",

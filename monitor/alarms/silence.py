@@ -28,6 +28,11 @@ class Sight:
     uplink_up: bool | None = None
 
     @property
+    def asked(self) -> bool:
+        """Was anything there asked at all? Where we could not ask, or not hear in time, nothing was missed."""
+        return self.refused or self.agent is not None or self.ping is not None or bool(self.loads)
+
+    @property
     def answers(self) -> bool:
         """Did anything there answer, even with a refusal or with garbage?"""
         heard = [state for state in (self.agent, self.ping, *self.loads.values()) if state is not None]
@@ -69,7 +74,9 @@ class Watch:
 
 def look(watch: Watch, sight: Sight, uptime_s: float | None = None) -> Watch:
     """The watch after one more round. A place that is heard for the first time, and whose switch has run for long, has
-    not come back just now: it was this program that was away."""
+    not come back just now: it was this program that was away. Where nothing was asked, nothing changes."""
+    if not sight.asked:
+        return watch
     agent_heard = sight.agent not in (None, State.SILENT)
     watch = replace(
         watch,

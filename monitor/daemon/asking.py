@@ -1,14 +1,18 @@
 """Asking many devices at once, each one PDU at a time, silent ones in a lane of their own."""
 
 import asyncio
+from collections import Counter
 from collections.abc import AsyncIterator, Callable, Iterable
 from contextlib import asynccontextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from enum import Enum
 from functools import lru_cache
 
 from monitor.alarms.silence import Sight
 from monitor.daemon.clock import Clock
+from monitor.daemon.pulse import Pulse
 from monitor.devices.ask import icmp
+from monitor.devices.ask.own import CouldNotAsk
 from monitor.devices.ask.snmp import Agent, Answer, Asker, Community, Outcome, User, walk
 from monitor.devices.ask.snmp_round import LEAST_OCTETS, MOST_OCTETS, Came, Shape, fetch, shape
 from monitor.devices.ask.snmp_turns import TurnsAsker
@@ -28,6 +32,20 @@ _AGENT_STATES = {
     Outcome.SILENT: State.SILENT,
     Outcome.UNDECODABLE: State.GARBLED,
 }
+
+
+HEARD_SHARE = 0.75
+"""A silence counts only if we listened for this part of the time that a device may take (our choice: an answer takes
+some milliseconds)."""
+MOST_PATIENCE = 8.0
+"""So much longer is waited for answers where the machine is so busy that nothing could be said before."""
+
+
+class OwnFault(Enum):
+    """Why a device was not asked, or not heard, by this machine's own fault."""
+
+    SOCKETS = "no socket could be opened"
+    BUSY = "this machine was too busy to hear an answer in time"
 
 
 ASK_AGAIN_ROUNDS = 30
@@ -79,6 +97,10 @@ class Asking:
     """The one way to devices."""
 
     def __init__(self, asker: Asker, credentials: dict[str, Community | User], clock: Clock, may_ping: bool) -> None:
+        self.pulse = Pulse(clock)
+        self.unasked: Counter[OwnFault] = Counter()
+        """How often a device could not be asked or heard, by our own fault."""
+        self._patience: dict[str, float] = {}
         self._asker, self._credentials, self._clock, self._may_ping = TurnsAsker(asker), credentials, clock, may_ping
         self._one_at_a_time: dict[str, asyncio.Lock] = {}
         self._slow = asyncio.Semaphore(SLOW_LANE)
@@ -88,8 +110,26 @@ class Asking:
 
     def _agent(self, device: Device, hurry: bool) -> Agent:
         credentials, silent = self._credentials[device.credentials], device.name in self._silent
-        timeout_s = HURRY_TIMEOUT_S if hurry else TIMEOUT_S
+        timeout_s = self._timeout_s(device.place, hurry)
         return Agent(device.address, device.port, credentials, timeout_s, 0 if hurry or silent else 1)
+
+    def _timeout_s(self, place: str, hurry: bool) -> float:
+        return (HURRY_TIMEOUT_S if hurry else TIMEOUT_S) * self._patience.get(place, 1.0)
+
+    def _too_deaf(self, since_s: float, place: str, timeout_s: float) -> bool:
+        """Did nobody answer because we did not listen for long enough?"""
+        listened_s = self._clock.monotonic_s() - since_s - self.pulse.deaf_s(since_s)
+        if self.pulse.deaf_s(since_s) == 0.0 or listened_s >= HEARD_SHARE * timeout_s / self._patience.get(place, 1.0):
+            return False
+        self.unasked[OwnFault.BUSY] += 1
+        return True
+
+    def _learn_patience(self, place: str, busy: bool) -> None:
+        """The busier we are, the longer a device may take: else a busy machine would never find out anything."""
+        if busy:
+            self._patience[place] = min(MOST_PATIENCE, 2.0 * self._patience.get(place, 1.0))
+        else:
+            self._patience.pop(place, None)
 
     @asynccontextmanager
     async def _lane(self, name: str) -> AsyncIterator[None]:
@@ -116,7 +156,12 @@ class Asking:
     async def round(self, device: Device, script: Script, hurry: bool = False) -> tuple[Round, Answer]:
         """Ask one device what a script wants."""
         async with self._lane(device.name):
-            came = await self._fetch(self._agent(device, hurry), device.name, script)
+            began_s, agent = self._clock.monotonic_s(), self._agent(device, hurry)
+            came = await self._fetch(agent, device.name, script)
+        if came.outcome is Outcome.UNASKED:
+            self.unasked[OwnFault.SOCKETS] += 1
+        elif came.outcome is Outcome.SILENT and self._too_deaf(began_s, device.place, agent.timeout_s):
+            came = replace(came, outcome=Outcome.UNASKED)
         self._remember(device.name, came.outcome is Outcome.SILENT)
         at_s, answer = self._clock.wall_s(), Answer(came.outcome, {}, came.detail)
         if came.outcome is Outcome.UNDECODABLE:
@@ -146,12 +191,15 @@ class Asking:
 
         What was seen, the rounds to keep, which loads refused their service, and what the agent said.
         """
+        timeout_s, busy = self._timeout_s(device.place, hurry), self.unasked[OwnFault.BUSY]
         (readings, answer), ping, answers = await asyncio.gather(
             self.round(device, script, hurry),
-            self._ping(device.ping, device.address, hurry),
-            asyncio.gather(*(self._load(load, hurry) for load in loads)),
+            self._ping(device.ping, device.place, device.address, timeout_s),
+            asyncio.gather(*(self._load(load, timeout_s) for load in loads)),
         )
-        rounds = [readings]
+        # Another place's question counts as well: it is the same machine that was busy.
+        self._learn_patience(device.place, self.unasked[OwnFault.BUSY] > busy)
+        rounds = [] if answer.outcome is Outcome.UNASKED else [readings]
         states: dict[str, State] = {}
         services: dict[str, bool] = {}
         for load, one in zip(loads, answers, strict=True):
@@ -173,16 +221,25 @@ class Asking:
         )
         return sight, rounds, services, answer
 
-    async def _ping(self, wanted: bool, address: str, hurry: bool) -> float | State | None:
+    async def _ping(self, wanted: bool, place: str, address: str, timeout_s: float) -> float | State | None:
         """Round trip [s], State.SILENT, or None where it is not asked."""
         if not (wanted and self._may_ping and icmp.worth_asking(address)):
             return None
-        seconds = await icmp.ping(address, HURRY_TIMEOUT_S if hurry else TIMEOUT_S)
+        began_s = self._clock.monotonic_s()
+        try:
+            seconds = await icmp.ping(address, timeout_s)
+        except CouldNotAsk:
+            self.unasked[OwnFault.SOCKETS] += 1
+            return None
+        if seconds is None and self._too_deaf(began_s, place, timeout_s):
+            return None
         return State.SILENT if seconds is None else seconds
 
-    async def _load(self, load: LoadToAsk, hurry: bool) -> Round | None:
+    async def _load(self, load: LoadToAsk, timeout_s: float) -> Round | None:
         """A load's round; None where there is no way in which it may be asked."""
-        ping, tcp = await asyncio.gather(self._ping(load.ping, load.address, hurry), self._connect(load, hurry))
+        ping, tcp = await asyncio.gather(
+            self._ping(load.ping, load.place, load.address, timeout_s), self._connect(load, timeout_s)
+        )
         slots = [
             Slot(load.resource, quantity)
             for quantity, one in (("ping_seconds", ping), ("tcp_state", tcp))
@@ -202,10 +259,18 @@ class Asking:
                 put(i, one)
         return readings
 
-    async def _connect(self, load: LoadToAsk, hurry: bool) -> Tcp | None:
+    async def _connect(self, load: LoadToAsk, timeout_s: float) -> Tcp | None:
         if load.tcp_port is None:
             return None
-        return await connect(load.address, load.tcp_port, HURRY_TIMEOUT_S if hurry else 2 * TIMEOUT_S)
+        began_s = self._clock.monotonic_s()
+        patience_s = timeout_s if timeout_s < TIMEOUT_S else 2 * timeout_s
+        tcp = await connect(load.address, load.tcp_port, patience_s)
+        if tcp is Tcp.UNASKED:
+            self.unasked[OwnFault.SOCKETS] += 1
+            return None
+        if tcp is Tcp.SILENT and self._too_deaf(began_s, load.place, patience_s):
+            return None
+        return tcp
 
     def engine_ids(self) -> set[bytes]:
         """SNMP v3 engines that have been met: traps are authenticated by them."""
@@ -218,4 +283,5 @@ class Asking:
 
     def close(self) -> None:
         """Give sockets back."""
+        self.pulse.close()
         self._asker.close()

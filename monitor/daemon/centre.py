@@ -22,6 +22,7 @@ from monitor.centre.ports import NotNow
 from monitor.centre.router import CENTRE_INBOX
 from monitor.daemon.centre_watch import CentreWatch
 from monitor.daemon.clock import Clock, SystemClock
+from monitor.daemon.descriptors import MOST_PAGE, raise_limit
 from monitor.daemon.design import Design
 from monitor.daemon.ending import end
 from monitor.daemon.far_site import FarKeeper, design_of, far_site
@@ -178,6 +179,7 @@ class Centre:
     async def run(self) -> None:
         """Run until stopped. Raises NotRight for bad input and CannotStart."""
         settings = self.settings
+        raise_limit()
         secrets = load_secrets(settings.secrets_file, os.environ, settings.tell)
         seed = seed_of(secrets)
         entrance = settings.page.entrance(secrets, self.clock.monotonic_s) if settings.page else None
@@ -198,7 +200,8 @@ class Centre:
                 sites = CentreSites(inbox, settings.history, watch, self.clock, settings.timezone)
                 stack.callback(sites.close)
                 app = By(centre_application(sites, own_version(), entrance), Way.PAGE)
-                serving = [Serving(app, [one], settings.page.tls()) for one in page_socket(settings.page)]
+                page = settings.page
+                serving = [Serving(app, [one], page.tls(), page.room(MOST_PAGE)) for one in page_socket(page)]
                 tasks.append(asyncio.create_task(watch.run()))
             try:
                 await self._until_stopped(serving, tasks)

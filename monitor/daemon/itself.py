@@ -5,6 +5,7 @@ import shutil
 from pathlib import Path
 from typing import Any
 
+from monitor.daemon import descriptors
 from monitor.daemon.asking import Asking
 from monitor.daemon.clock import Clock
 from monitor.daemon.keeper import Keeper
@@ -39,6 +40,10 @@ def about(
         "callouts_waiting": post.waiting,
         "not_proven": [str(line) for line in memory.unproven],
         "snmp_not_believed": asking.rejected,
+        "not_asked": {fault.name.lower(): count for fault, count in asking.unasked.items() if count},
+        "longest_standstill_s": round(asking.pulse.worst_s, 2),
+        "descriptors_open": open_descriptors(),
+        "descriptors_limit": descriptors.limit(),
     }
 
 
@@ -50,6 +55,14 @@ def memory_mb() -> float | None:
         return None
     kib = next((line.split()[1] for line in lines if line.startswith("VmRSS:")), None)
     return round(int(kib) * 1024 / MB, 1) if kib is not None else None
+
+
+def open_descriptors() -> int | None:
+    """Files and sockets that this process has open now (proc(5))."""
+    try:
+        return len(list(Path("/proc/self/fd").iterdir())) - 1
+    except OSError:
+        return None
 
 
 def disk(folder: Path, history: Path, quota_octets: int | None) -> dict[str, float | None]:

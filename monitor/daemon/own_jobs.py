@@ -35,7 +35,7 @@ def own_jobs(
     clock = schedule.clock
     plan = rounds.memory.plan
     url = sign_of_life_url(plan, secrets)
-    watching = Watching(rounds, clock, settings.data, lambda: schedule.late, url)
+    watching = Watching(rounds, clock, settings.data, lambda: schedule.late + rounds.asking.unasked.total(), url)
     every_s = min(300.0, watchdog_s() or 300.0)
     schedule.every("watch", every_s, without_answer(watching.look), 20.0)
     if plan.sign_of_life is not None:

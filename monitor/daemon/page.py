@@ -10,6 +10,7 @@ from monitor.daemon.secrets import Secrets, machines, people
 from monitor.plan.text import NotRight, Problem
 from monitor.show.door import Door
 from monitor.show.entrance import Entrance
+from monitor.show.porch import Room
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +28,10 @@ class Page:
     def network(self) -> bool:
         """Is it reached from elsewhere than this machine?"""
         return bool(self.tls_proxy) or not (self.host == "localhost" or ip_address(self.host).is_loopback)
+
+    def room(self, total: int) -> Room:
+        """Its places, ``total`` of them; each address has its own share where addresses tell who stands behind them."""
+        return Room(total, EACH if self.network and not self.tls_proxy else None)
 
     def entrance(self, secrets: Secrets, now: Callable[[], float]) -> Entrance:
         """The way in. Raises NotRight where it would stand open."""
@@ -65,6 +70,8 @@ class Page:
         return NotRight([Problem(1, f"--page {self.host}:{self.port}", words, "farpole run")])
 
 
+EACH = 24
+"""Connections from one address: a browser opens six for each page that it shows (common practice, no source)."""
 HERE = Page()
 """This machine's own address, where it is served if nothing else is said."""
 

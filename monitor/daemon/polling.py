@@ -44,6 +44,10 @@ class Polling(ABC):
     async def read(self, device: Device, tier: str, readings: Round, before: Round | None, answer: Answer) -> None:
         """What follows from one tier of one device, whoever has asked it."""
 
+    @abstractmethod
+    async def own_faults(self) -> None:
+        """Tell of what could not be asked by our own fault, if there was anything new."""
+
     async def learn(self, device: Device) -> None:
         """Find out which rows a device has; until that succeeds it is asked for what needs no rows."""
         table = await self.asking.learn(device)
@@ -80,7 +84,8 @@ class Polling(ABC):
         hurry = place in memory.hurried
         memory.hurried.discard(place)
         for turn in range(silence.MISSES_OF_ONE_KIND):
-            await self._look(place, hurry or turn > 0)
+            if not await self._look(place, hurry or turn > 0):
+                return HURRY_S
             watch = memory.watches[place]
             if not watch.doubtful or watch.silent or self._clock.wall_s() < watch.held_until_s:
                 break
@@ -95,19 +100,23 @@ class Polling(ABC):
         usual_s, silent_s = self.memory.plan.rounds.reach_s, self._clock.wall_s() - watch.answered_s
         return usual_s * 4 if silent_s > 3600 else usual_s * 2 if silent_s > 600 else None
 
-    async def _look(self, place: str, hurry: bool) -> None:
-        """One look at a place."""
+    async def _look(self, place: str, hurry: bool) -> bool:
+        """One look at a place; False where it could not be asked by our own fault, which says nothing of the place."""
         memory, design = self.memory, self.memory.design
         device, hurry = design.switch_of(place), hurry or memory.watches[place].doubtful
         script = self._script(device, REACH)
         sight, rounds, services, answer = await self.asking.place(
             device, script, design.loads.get(place, []), hurry=hurry
         )
+        await self.own_faults()
+        if not sight.asked:
+            return False
         if not sight.answers:
             sight = await self._second_look(sight)
         await self.seen(sight, rounds, services)
         if answer.outcome is Outcome.OK and device.name not in memory.learnt:
             await self.learn(device)
+        return True
 
     async def ask(self, device: Device, tier: str) -> None:
         """One tier of one device: readings kept, margins judged, people told."""
@@ -119,6 +128,9 @@ class Polling(ABC):
         if not wanted.oids:
             return
         readings, answer = await self.asking.round(device, wanted)
+        if answer.outcome is Outcome.UNASKED:
+            await self.own_faults()
+            return
         if answer.outcome is Outcome.SILENT and device not in self.memory.design.meters:
             return  # whether it is silent is for reachability rounds to say, not for this one
         before = self.memory.latest.newest(device.name, tier)
@@ -169,7 +181,8 @@ class Polling(ABC):
         if above is None:
             return sight
         for device in (design.switch_of(above), *design.meters):
-            readings, _ = await self.asking.round(device, self._script(device, REACH), hurry=True)
-            self._keep([readings])
+            readings, answer = await self.asking.round(device, self._script(device, REACH), hurry=True)
+            if answer.outcome is not Outcome.UNASKED:
+                self._keep([readings])
         link = self.memory.latest.value(Slot(design.topology.uplink[sight.place], "link_state"), sight.at_s)
         return replace(sight, uplink_up=None if link is None else link == 1)

@@ -11,7 +11,8 @@ from monitor.alarms.gather import Silence, gather
 from monitor.alarms.grouping import of_poles, rooted
 from monitor.alarms.inventory import INVENTORY
 from monitor.alarms.silence import Sight
-from monitor.daemon.asking import Asking
+from monitor.daemon import descriptors
+from monitor.daemon.asking import Asking, OwnFault
 from monitor.daemon.clock import Clock
 from monitor.daemon.deriving import (
     CAUSED,
@@ -50,6 +51,7 @@ class Rounds(Polling):
         self.link_changed: Callable[[str], None] = lambda place: None
         self.drilled: Callable[[Sight], Iterable[Condition]] = lambda sight: ()
         self.telling = Telling(memory, keeper, clock)
+        self._unasked_told = 0
         self._changed = changed
 
     async def read(self, device: Device, tier: str, readings: Round, before: Round | None, answer: Answer) -> None:
@@ -154,6 +156,13 @@ class Rounds(Polling):
     def own(self, kind: str, trouble: str) -> Condition:
         """A condition of the program itself."""
         return Condition(Key(resources.ITSELF, kind), INVENTORY[kind].severity if trouble else None, trouble)
+
+    async def own_faults(self) -> None:
+        """Tell at once that sockets could not be opened."""
+        count = self.asking.unasked[OwnFault.SOCKETS]
+        if count > self._unasked_told:
+            self._unasked_told = count
+            await self.step([self.own("sockets-short", descriptors.too_few(self.memory.design, failed=True))])
 
     # ---- the book
 

@@ -12,6 +12,7 @@ from functools import partial
 from pathlib import Path
 
 from monitor.alarms.book import without
+from monitor.daemon import descriptors
 from monitor.daemon.acting import Acting
 from monitor.daemon.asking import Asking
 from monitor.daemon.ballast import quota_octets
@@ -109,6 +110,7 @@ class Daemon:
     async def run(self) -> None:
         """Run until stopped. Raises NotRight for bad input, before anything is started, and CannotStart."""
         few_arenas()
+        descriptors.raise_limit()
         design, secrets = self.read()
         page = self.settings.page or HERE
         self.reporting = ToCentre(self.settings.centre, secrets, self.clock, self.desk)
@@ -123,8 +125,9 @@ class Daemon:
                 raise CannotStart(f"the history cannot be opened: {error}") from None
             await self.before(design, secrets, keeper)
             app = application(self.desk, own_version(), self.entrance)
-            serving = [Serving(By(app, Way.COMMAND), sockets[:1])]
-            serving += [Serving(By(app, Way.PAGE), [one], self.tls) for one in sockets[1:]]
+            room = page.room(descriptors.for_page(design))
+            serving = [Serving(By(app, Way.COMMAND), sockets[:1], room=descriptors.COMMANDS)]
+            serving += [Serving(By(app, Way.PAGE), [one], self.tls, room) for one in sockets[1:]]
             await renamed(design, keeper)
             await self._begun(keeper)
             memory = await self._remembered(design, keeper)
@@ -194,6 +197,7 @@ class Daemon:
         while not self.stopping.is_set():
             credentials = snmp_credentials(memory.plan, secrets)
             asking = Asking(AnyAsker(), credentials, self.clock, not self._ping_note)
+            asking.pulse.begin()
             rounds = self.rounds = Rounds(memory, asking, keeper, self.clock, self.desk.changed)
             post = Post(rounds, keeper, Carrier(accounts_of(secrets)), self.clock)
             acting = Acting(rounds, keeper, self.clock, credentials)

@@ -7,7 +7,7 @@ from contextlib import suppress
 
 from monitor.alarms.silence import Sight, look
 from monitor.daemon import passing
-from monitor.daemon.asking import Asking
+from monitor.daemon.asking import Asking, OwnFault
 from monitor.daemon.clock import Clock
 from monitor.daemon.design import Design
 from monitor.daemon.keeper import Keeper
@@ -41,6 +41,7 @@ class Helping(Polling):
     def __init__(self, memory: Memory, asking: Asking, keeper: Keeper, clock: Clock) -> None:
         super().__init__(memory, asking, keeper, clock)
         self._waiting: list[bytes] = []
+        self._unasked_said = 0
 
     async def seen(self, sight: Sight, rounds: list[Round], services: dict[str, bool]) -> None:
         """One look at a place; it is remembered here only to know how soon to ask again."""
@@ -52,6 +53,13 @@ class Helping(Polling):
         """One tier of one device."""
         self._keep([readings])
         await self._pass_on(passing.of_tier(device.name, tier, readings, answer.outcome is Outcome.REFUSED))
+
+    async def own_faults(self) -> None:
+        """The holder of the book tells of its own; here the log does."""
+        count = self.asking.unasked[OwnFault.SOCKETS]
+        if count > self._unasked_said:
+            log.warning("%d questions could not be asked: no socket could be opened", count - self._unasked_said)
+            self._unasked_said = count
 
     async def _pass_on(self, body: bytes) -> None:
         """Leave it with the rounds that it belongs to; what cannot be left now goes with the next."""
@@ -100,6 +108,7 @@ class SharedDaemon(Daemon):
         memory = Memory(design)
         may_ping = await icmp.permitted() is True
         asking = Asking(AnyAsker(), snmp_credentials(design.plan, secrets), self.clock, may_ping)
+        asking.pulse.begin()
         polling = Helping(memory, asking, keeper, self.clock)
         schedule = Schedule(self.clock, design.zone)
         asking_jobs(schedule, polling)

@@ -4,6 +4,8 @@ import shutil
 from collections.abc import Callable
 from pathlib import Path
 
+from monitor.daemon import descriptors
+from monitor.daemon.asking import OwnFault
 from monitor.daemon.clock import Clock
 from monitor.daemon.rounds import Rounds
 from monitor.daemon.systemd import notify
@@ -22,6 +24,7 @@ class Watching:
     def __init__(self, rounds: Rounds, clock: Clock, folder: Path, late: Callable[[], int], url: str | None) -> None:
         self._rounds, self._clock, self._folder, self._late, self._url = rounds, clock, folder, late, url
         self._late_before = late()
+        self._unasked_before = 0
 
     async def look(self) -> None:
         """Judge this program's own state, and tell systemd that it lives."""
@@ -30,11 +33,14 @@ class Watching:
         own = self._rounds.own
         late = self._late()
         more, self._late_before = late - self._late_before, late
+        unasked = self._rounds.asking.unasked[OwnFault.SOCKETS]
+        failed, self._unasked_before = unasked > self._unasked_before, unasked
         await self._rounds.step(
             [
                 own("disk-nearly-full", self._disk()),
                 own("clock-doubted", "" if self._clock.trusted() else CLOCK_WORDS),
                 own("rounds-late", _late(more) if more > LATE_ROUNDS else ""),
+                own("sockets-short", descriptors.too_few(self._rounds.memory.design, failed)),
             ]
         )
 

@@ -94,6 +94,7 @@ def itself(told: Mapping[str, Any]) -> str:
     known = {name: "not known" if value is None else value for name, value in told.items()}
     hours = told["running_s"] / 3600
     quota = f" of at most {known['quota_mb']}" if told["quota_mb"] is not None else ""
+    unasked = ", ".join(f"{count} because of {why}" for why, count in told["not_asked"].items()) or "all"
     refused = ", ".join(f"{count} {why}" for why, count in told["snmp_not_believed"].items()) or "none"
     clock = "right" if told["clock_trusted"] else "nothing keeps it right"
     rows = [
@@ -106,6 +107,8 @@ def itself(told: Mapping[str, Any]) -> str:
         ("history", told["history_trouble"] or f"written; {told['not_written']} rounds wait, {told['dropped']} lost"),
         ("callouts", f"{told['callouts_waiting']} wait" + "".join(f"; {line}" for line in told["not_proven"])),
         ("agents", f"messages not believed: {refused}"),
+        ("asked", f"{unasked}; this program stood still for {told['longest_standstill_s']:.1f} s at the longest"),
+        ("sockets", f"{known['descriptors_open']} files and sockets open of {told['descriptors_limit']}"),
         ("last failure", told["last_failure"] or "none"),
     ]
     if "centre" in told:

@@ -1,5 +1,6 @@
 """A drill: real path to people, marked in every message, ended by an answer; nothing that counts is touched."""
 
+from collections import Counter
 from collections.abc import AsyncIterator
 from dataclasses import replace
 from pathlib import Path
@@ -10,7 +11,7 @@ import pytest
 from monitor.alarms.book import Key, operate
 from monitor.alarms.silence import Sight, Watch
 from monitor.alarms.states import Operator
-from monitor.daemon.asking import Asking
+from monitor.daemon.asking import Asking, OwnFault
 from monitor.daemon.clock import HandClock
 from monitor.daemon.design import Design
 from monitor.daemon.drilling import MARK, CannotDrill, Drilling, fitting
@@ -32,6 +33,7 @@ class Answering:
 
     def __init__(self, clock: HandClock) -> None:
         self._clock, self.dead = clock, set[str]()
+        self.unasked: Counter[OwnFault] = Counter()
 
     async def place(
         self, device: Device, script: Script, loads: list[LoadToAsk], hurry: bool = False

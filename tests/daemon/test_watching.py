@@ -4,8 +4,10 @@ import asyncio
 import http.server
 import socket
 import threading
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any, cast
 
 import pytest
@@ -51,7 +53,8 @@ class Box:
     def __init__(self, design: Design, folder: Path, url: str | None = None) -> None:
         self.clock, self.late = HandClock(), 0
         self.keeper = Keeper(folder / "history.sqlite", self.clock)
-        self.rounds = Rounds(Memory(design), cast(Asking, None), self.keeper, self.clock, lambda: None)
+        asking = cast(Asking, SimpleNamespace(unasked=Counter()))
+        self.rounds = Rounds(Memory(design), asking, self.keeper, self.clock, lambda: None)
         self.watching = Watching(self.rounds, self.clock, folder, lambda: self.late, url)
 
     @property

@@ -2,11 +2,10 @@
 
 import asyncio
 import contextlib
-import os
 import resource
 import socket
 import ssl
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,6 +14,7 @@ import pytest
 from monitor.show import porch, serve
 from monitor.show.porch import ACTS, LOOKS, Pace, Room, greeted
 from monitor.show.serve import Serving
+from tests.descriptors import descriptors_left
 from tests.show.certificate import serving_context, trusting_nothing
 
 GET = b"GET / HTTP/1.1\r\nHost: localhost\r\n\r\n"
@@ -164,19 +164,6 @@ async def test_a_flood_of_requests_is_answered_at_its_pace_and_the_loop_stays_fr
         for _ in range(100):
             await asyncio.wait_for(reader.readuntil(b"0\r\n\r\n"), 5)
         assert loop.time() - began_s > 0.9, "50 at once, then 50 a second"
-
-
-@contextlib.contextmanager
-def descriptors_left(count: int) -> Iterator[None]:
-    """Leave this process so many descriptors."""
-    limits = resource.getrlimit(resource.RLIMIT_NOFILE)
-    next_one = os.dup(0)
-    os.close(next_one)
-    resource.setrlimit(resource.RLIMIT_NOFILE, (next_one + count, limits[1]))
-    try:
-        yield
-    finally:
-        resource.setrlimit(resource.RLIMIT_NOFILE, limits)
 
 
 async def test_without_a_descriptor_it_rests_and_says_so_now_and_then(

@@ -2,6 +2,8 @@
 
 from icmplib import ICMPLibError, NameLookupError, SocketPermissionError, async_ping
 
+from monitor.devices.ask.own import CouldNotAsk, is_ours
+
 _LOOPBACK = "127."
 
 
@@ -34,9 +36,11 @@ def worth_asking(address: str) -> bool:
 
 
 async def ping(address: str, timeout_s: float = 1.0) -> float | None:
-    """Round trip [s] of one echo, or None where none came back in time."""
+    """Round trip [s] of one echo, or None where none came back in time. Raises CouldNotAsk."""
     try:
         host = await async_ping(address, count=1, timeout=timeout_s, privileged=_Way.privileged)
-    except (ICMPLibError, NameLookupError, OSError):
+    except (ICMPLibError, NameLookupError, OSError) as error:
+        if is_ours(error):
+            raise CouldNotAsk(str(error)) from None
         return None
     return host.avg_rtt / 1000 if host.is_alive else None

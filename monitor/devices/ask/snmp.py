@@ -10,6 +10,7 @@ from enum import Enum
 from typing import Literal, Protocol, get_args
 
 from monitor.devices.ask import snmp_ber as ber
+from monitor.devices.ask.own import is_ours
 from monitor.devices.decode.raw import Missing, Oid, Raw, Table, dotted
 
 Auth = Literal["md5", "sha-1", "sha-224", "sha-256", "sha-384", "sha-512"]
@@ -28,6 +29,8 @@ class Outcome(Enum):
 
     OK = "ok"
     SILENT = "silent"
+    UNASKED = "unasked"
+    """We could not ask, or were too late to hear: it says nothing about the device."""
     REFUSED = "refused"
     AGENT_ERROR = "agent error"
     UNDECODABLE = "undecodable"
@@ -47,6 +50,11 @@ def complaint(status: int, index: int) -> tuple[Outcome, str]:
     if status in _FORBIDDEN:
         return Outcome.REFUSED, f"{_FORBIDDEN[status]}: the agent does not let us see these objects"
     return Outcome.AGENT_ERROR, f"{_STATUS.get(status, f'error {status}')} at object {index}"
+
+
+def outcome_of(error: BaseException) -> Outcome:
+    """How a question came out that an error of the system has ended."""
+    return Outcome.UNASKED if is_ours(error) else Outcome.SILENT
 
 
 @dataclass(frozen=True, slots=True)

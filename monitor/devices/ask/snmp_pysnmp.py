@@ -31,6 +31,7 @@ from monitor.devices.ask.snmp import (
     Ran,
     User,
     complaint,
+    outcome_of,
     run_by_asking,
 )
 from monitor.devices.decode.raw import Missing, Oid, Raw, Table
@@ -219,7 +220,7 @@ class PysnmpAsker:
         try:
             target, link = await engine.target(agent)
         except (PySnmpError, OSError) as error:
-            return Answer(Outcome.SILENT, {}, f"could not be asked: {error}"[:200])
+            return Answer(outcome_of(error), {}, f"could not be asked: {error}"[:200])
         link.closed.clear()
         before = link.received
         asked = asyncio.ensure_future(self._command(engine, target, pdu, who))
@@ -231,7 +232,7 @@ class PysnmpAsker:
                 return Answer(Outcome.SILENT, {}, "port closed: nothing listens there" if done else NO_ANSWER)
             answer = _answer(pdu, *asked.result())
         except (PySnmpError, OSError) as error:
-            return Answer(Outcome.SILENT, {}, f"could not be asked: {error}"[:200])
+            return Answer(outcome_of(error), {}, f"could not be asked: {error}"[:200])
         finally:
             await _ended(asked, closed)
         if answer.outcome is Outcome.SILENT and link.received > before:

@@ -4,6 +4,8 @@ import asyncio
 import socket
 from collections.abc import Callable
 
+from monitor.devices.ask.own import is_ours
+
 Peer = tuple[str, int] | tuple[str, int, int, int]
 
 _RECEIVE_OCTETS = 4 << 20
@@ -25,7 +27,7 @@ class Socket:
         self,
         family: socket.AddressFamily,
         received: Callable[[bytes, Peer], None],
-        failed: Callable[[Peer, str], None],
+        failed: Callable[[Peer, str, bool], None],
         under_way: Callable[[], int],
     ) -> None:
         self._received, self._failed, self._under_way = received, failed, under_way
@@ -56,7 +58,7 @@ class Socket:
             except ConnectionRefusedError:
                 self._drain_errors()  # an earlier datagram's error, told to this call
             except OSError as error:
-                self._failed(peer, f"could not be asked: {error.strerror or error}"[:200])
+                self._failed(peer, f"could not be asked: {error.strerror or error}"[:200], is_ours(error))
                 return
             else:
                 return
@@ -88,7 +90,7 @@ class Socket:
             except OSError:
                 return
             if peer:
-                self._failed(peer, "port closed: nothing listens there")
+                self._failed(peer, "port closed: nothing listens there", False)
 
     def close(self) -> None:
         """Leave the loop and give the socket back."""

@@ -15,7 +15,7 @@ from collections.abc import Iterator, Sequence
 
 from monitor.devices.ask import snmp_ber as ber
 from monitor.devices.ask import snmp_v3 as v3
-from monitor.devices.ask.snmp import NO_ANSWER, Agent, Community, Outcome, Pdu, Ran, User, complaint
+from monitor.devices.ask.snmp import NO_ANSWER, Agent, Community, Outcome, Pdu, Ran, User, complaint, outcome_of
 from monitor.devices.ask.snmp_flight import Flight, Sink
 from monitor.devices.ask.snmp_udp import Peer, Socket
 
@@ -69,14 +69,14 @@ class Wire:
         """Send PDUs one after the other and let the sink take what comes."""
         try:
             peer, family = await self._resolve(agent)
+            if family not in self._sockets:
+                self._sockets[family] = Socket(family, self._received, self._failed, self._flights.__len__)
         except OSError as error:
-            return Ran(Outcome.SILENT, 0, f"could not be asked: {error.strerror or error}"[:200])
+            return Ran(outcome_of(error), 0, f"could not be asked: {error.strerror or error}"[:200])
         flight = Flight(agent, peer, pdus, sink, self._loop.create_future())
         flight.level = level
         if isinstance(agent.credentials, User):
             flight.engine = engine or self.engine(agent, agent.credentials)
-        if family not in self._sockets:
-            self._sockets[family] = Socket(family, self._received, self._failed, self._flights.__len__)
         self._peers.setdefault(peer, set()).add(flight)
         self._send(flight, fresh=True)
         try:
@@ -157,9 +157,9 @@ class Wire:
             if not under_way:
                 del self._peers[flight.peer]
 
-    def _failed(self, peer: Peer, why: str) -> None:
+    def _failed(self, peer: Peer, why: str, ours: bool) -> None:
         for flight in list(self._peers.get(peer, ())):
-            self._finish(flight, Outcome.SILENT, why)
+            self._finish(flight, Outcome.UNASKED if ours else Outcome.SILENT, why)
 
     # ---- answers
 
