@@ -243,7 +243,7 @@ class Daemon:
 
     def _about(self, *whole: *tuple[Schedule, Keeper, Asking, Post, Memory]) -> None:
         itself = partial(about, self.settings.plan_file, self._started_s, *whole)
-        self.desk.about_itself = lambda: itself() | self.reporting.told()
+        self.desk.about_itself = lambda: itself() | self.entrance.door.told() | self.reporting.told()
 
     async def _end_charts(self) -> None:
         if self._cutting is not None:

@@ -48,7 +48,7 @@ def centre_application(sites: Sites, version: str, entrance: Entrance) -> FastAP
         openapi_url="/api/openapi.json",
         summary="Many sites of remote poles: which is silent, what stands where, which margin ends next.",
     )
-    app.include_router(_all(sites))
+    app.include_router(_all(sites, entrance))
     app.include_router(_one(sites))
     app.include_router(entering(lambda: ENGLISH, entrance))
     app.mount("/static", STATIC, "static")
@@ -56,7 +56,7 @@ def centre_application(sites: Sites, version: str, entrance: Entrance) -> FastAP
     return app
 
 
-def _all(sites: Sites) -> APIRouter:
+def _all(sites: Sites, entrance: Entrance) -> APIRouter:
     routes = APIRouter()
 
     @routes.get("/", include_in_schema=False)
@@ -68,7 +68,8 @@ def _all(sites: Sites) -> APIRouter:
 
     @routes.get("/metrics", include_in_schema=False)
     async def metrics() -> Response:
-        return Response(exposition(await sites.farms()), media_type=CONTENT_TYPE)
+        wrong = entrance.door.wrong_passwords
+        return Response(exposition(await sites.farms(), wrong_passwords=wrong), media_type=CONTENT_TYPE)
 
     @routes.get("/api/sites")
     async def every() -> dict[str, Any]:

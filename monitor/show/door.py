@@ -1,26 +1,32 @@
 """Who may look, and who may act: people with a password, machines with a token, and whoever sits at the box itself.
 
-Passwords are kept as argon2id (RFC 9106) and tokens as SHA-256, so that neither can be read from the secrets file. Five
-wrong passwords for one name, or from one address, lock that door for half a minute, then for twice as long each time.
+Passwords are kept as argon2id (RFC 9106) and tokens as SHA-256, so that neither can be read from the secrets file. How
+guessing is slowed, and why strangers do not lock the owner out by it: `tries.py` and `turns.py`.
 """
 
 import asyncio
 import hashlib
 import hmac
+import logging
 import secrets
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
 from argon2 import PasswordHasher
 from argon2.exceptions import InvalidHashError, VerificationError
 
+from monitor.facts.printable import one_line
+from monitor.show.tries import NAME_EACH_S, Tries, place_of
+from monitor.show.turns import Asker, NoTurn, Turns
+
+log = logging.getLogger(__name__)
+
 Role = Literal["viewer", "operator"]
 IDLE_S, LONGEST_S = 12 * 3600.0, 30 * 86_400.0
 MOST_SESSIONS = 200
-FREE_TRIES, FIRST_LOCK_S, LONGEST_LOCK_S = 5, 30.0, 900.0
-MOST_WAITING = 4
-"""How many passwords may wait to be looked at; each takes 64 MiB and a good part of a second, on purpose."""
+LOGGED_AT_FIRST: Final = 20
+"""So many wrong passwords are logged one by one; after that one line tells of each doubling of their number."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,10 +81,9 @@ class Door:
         self._people, self._machines = dict(people), dict(machines)
         self._key = secrets.token_bytes(32)
         self._sessions: dict[str, _Session] = {}
-        self._wrong: dict[str, tuple[int, float]] = {}
+        self._tries, self._turns, self.wrong_passwords = Tries(), Turns(), 0
         self._hasher = PasswordHasher()
         self._nobody: Final = self._hasher.hash(secrets.token_hex(16)) if people else ""
-        self._looking, self._waiting = asyncio.Semaphore(1), 0
 
     @property
     def people(self) -> frozenset[str]:
@@ -91,54 +96,79 @@ class Door:
         self._sessions = {key: one for key, one in self._sessions.items() if one.name not in changed}
         self._people, self._machines = dict(people), dict(machines)
 
-    async def enter(self, name: str, password: str, address: str, now_s: float) -> str:
-        """A new session's secret for the right password. Raises ShutOut."""
-        for key in (f"name {name}", f"from {address}"):
-            left_s = self._locked_s(key, now_s)
-            if left_s > 0:
-                raise ShutOut(f"too many wrong passwords; try again in {left_s:.0f} s", left_s)
-        if self._waiting >= MOST_WAITING:
-            raise ShutOut("too many at once; try again in 10 s", 10.0)
-        self._waiting += 1
+    def told(self) -> dict[str, int]:
+        """How often it was knocked at in vain since the start."""
+        return {"wrong_passwords": self.wrong_passwords}
+
+    async def enter(self, name: str, password: str, address: str, now: Callable[[], float], device: str = "") -> str:
+        """A new session's secret for the right password. Raises ShutOut.
+
+        ``now`` gives monotonic seconds; a look may wait. ``device`` is what ``device_of`` made at an earlier log-in.
+        """
+        place, known = self._place(name, address, device, now())
+        self._not_locked(place, name, now())
+        asker = Asker(place, known, self._tries.wrongs(place, now()), lambda: self._slow_s(name, known, now()))
         try:
-            async with self._looking:
-                known = self._people.get(name)
-                right = await asyncio.to_thread(self._right, known.password_argon2 if known else self._nobody, password)
-        finally:
-            self._waiting -= 1
-        if known is None or not right:
-            self._count(f"name {name}", now_s)
-            self._count(f"from {address}", now_s)
-            raise ShutOut("name or password is wrong")
-        self._wrong.pop(f"name {name}", None)
-        self._tidy(now_s)
+            async with self._turns.turn(asker):
+                self._not_locked(place, name, now())  # many may have been sent at once
+                right = await asyncio.to_thread(self._right, self._kept(name), password)
+                if not right:
+                    self._count(place, name, now(), known)
+                    raise ShutOut("name or password is wrong")
+        except NoTurn:
+            words = "many passwords are tried now; try again in {:.0f} s, or on a device that you have used before"
+            raise ShutOut(words.format(NAME_EACH_S), NAME_EACH_S) from None
+        self._tries.right(place, name)
+        self._tidy(now())
         secret = secrets.token_urlsafe(32)
-        self._sessions[secret] = _Session(name, now_s, now_s)
+        self._sessions[secret] = _Session(name, now(), now())
         return secret
+
+    def _place(self, name: str, address: str, device: str, now_s: float) -> tuple[str, bool]:
+        """The place that is counted; a known device is one of its own until it is locked."""
+        mark, _, mac = device.partition(".")
+        own = f"device {mark}"
+        person = self._people.get(name)
+        if person is None or not same(mac, _device_mac(person, name, mark)):
+            return place_of(address), False
+        if self._tries.locked_s(own, name, now_s) > 0:
+            return place_of(address), False
+        return own, True
+
+    def device_of(self, name: str) -> str:
+        """What a browser keeps to be known again: worth nothing without the password, and ended by another one."""
+        mark = secrets.token_urlsafe(12)
+        return f"{mark}.{_device_mac(self._people[name], name, mark)}"
+
+    def _not_locked(self, place: str, name: str, now_s: float) -> None:
+        left_s = self._tries.locked_s(place, name, now_s)
+        if left_s > 0:
+            raise ShutOut(f"too many wrong passwords; try again in {left_s:.0f} s", left_s)
+
+    def _slow_s(self, name: str, known: bool, now_s: float) -> float:
+        return 0.0 if known else self._tries.slow_s(name, now_s)
+
+    def _kept(self, name: str) -> str:
+        person = self._people.get(name)
+        return person.password_argon2 if person else self._nobody
 
     def _right(self, kept: str, password: str) -> bool:
         try:
-            return self._hasher.verify(kept, password)
+            return self._hasher.verify(kept, password.encode("utf-8", "surrogatepass"))
         except (VerificationError, InvalidHashError):
             return False
 
-    def _locked_s(self, key: str, now_s: float) -> float:
-        count, last_s = self._wrong.get(key, (0, 0.0))
-        if count < FREE_TRIES:
-            return 0.0
-        lock_s = min(LONGEST_LOCK_S, FIRST_LOCK_S * 2.0 ** (count - FREE_TRIES))
-        return max(0.0, last_s + lock_s - now_s)
-
-    def _count(self, key: str, now_s: float) -> None:
-        count, last_s = self._wrong.get(key, (0, 0.0))
-        self._wrong[key] = (1 if now_s - last_s > 2 * LONGEST_LOCK_S else count + 1, now_s)
+    def _count(self, place: str, name: str, now_s: float, known: bool) -> None:
+        self._tries.wrong(place, name, now_s, known)
+        self.wrong_passwords = count = self.wrong_passwords + 1
+        if count <= LOGGED_AT_FIRST or count.bit_count() == 1:
+            log.warning("wrong password for %s from %s; %d since the start", one_line(name, 40), place, count)
 
     def _tidy(self, now_s: float) -> None:
         """Forget what has ended, and the oldest sessions of too many."""
         alive = {key: one for key, one in self._sessions.items() if self._lasts(one, now_s)}
         newest = sorted(alive, key=lambda key: alive[key].seen_s)[-MOST_SESSIONS + 1 :]
         self._sessions = {key: alive[key] for key in newest}
-        self._wrong = {key: one for key, one in self._wrong.items() if now_s - one[1] <= 2 * LONGEST_LOCK_S}
 
     def _lasts(self, one: _Session, now_s: float) -> bool:
         return now_s - one.seen_s < IDLE_S and now_s - one.began_s < LONGEST_S
@@ -169,3 +199,13 @@ class Door:
 
     def _form_token(self, secret: str) -> str:
         return hmac.new(self._key, secret.encode(), hashlib.sha256).hexdigest()
+
+
+def same(given: str, right: str) -> bool:
+    """Compared in a time that tells nothing; text from outside may be any text, which `hmac` takes as octets only."""
+    return hmac.compare_digest(given.encode("utf-8", "surrogatepass"), right.encode())
+
+
+def _device_mac(person: Person, name: str, mark: str) -> str:
+    """Signed by what only we know of the person's password: it outlives a start, and ends with the password."""
+    return hmac.new(person.password_argon2.encode(), f"device {name} {mark}".encode(), hashlib.sha256).hexdigest()

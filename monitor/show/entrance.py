@@ -1,6 +1,5 @@
 """By which way a request comes in, and what may come in that way: the command socket, this machine, or the network."""
 
-import hmac
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from ipaddress import ip_address
@@ -11,7 +10,7 @@ from fastapi import Depends, Form, HTTPException, Request, Response
 from fastapi.responses import JSONResponse, RedirectResponse
 from starlette.datastructures import Address
 
-from monitor.show.door import Door, Visitor
+from monitor.show.door import Door, Visitor, same
 from monitor.show.ways import Way, way_of
 
 _OURSELVES: Final = {"localhost", "127.0.0.1", "::1"}
@@ -44,6 +43,11 @@ class Entrance:
     def cookie(self) -> str:
         """Name of the session's cookie; the prefix binds it to this host and to TLS (RFC 6265bis)."""
         return "__Host-farpole" if self.secure else "farpole"
+
+    @property
+    def device_cookie(self) -> str:
+        """Name of the cookie by which a device is known again."""
+        return f"{self.cookie}-device"
 
     def address(self, request: Request) -> str:
         """Where a request comes from, as far as that is known."""
@@ -127,13 +131,13 @@ def _proves_itself(request: Request, visitor: Visitor) -> bool:
     """A program by its token; a page of ours by its form's token, which no other site's page can read."""
     if not visitor.form_token:
         return True
-    return hmac.compare_digest(request.headers.get(TOKEN_HEADER, ""), visitor.form_token)
+    return same(request.headers.get(TOKEN_HEADER, ""), visitor.form_token)
 
 
 def sent_by_form(request: Request, form_token: Annotated[str, Form(max_length=100)] = "") -> Visitor:
     """Whoever sends a form of ours."""
     visitor: Visitor | None = request.state.visitor
-    if visitor is None or not hmac.compare_digest(form_token, visitor.form_token):
+    if visitor is None or not same(form_token, visitor.form_token):
         raise HTTPException(403, "this form is old: load the page anew, and send it again")
     return visitor
 

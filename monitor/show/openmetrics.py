@@ -7,7 +7,7 @@ from collections import Counter
 from collections.abc import Iterator
 
 from prometheus_client import CollectorRegistry
-from prometheus_client.core import GaugeMetricFamily, Metric
+from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
 from prometheus_client.openmetrics.exposition import CONTENT_TYPE_LATEST, generate_latest
 from prometheus_client.registry import Collector
 
@@ -114,10 +114,23 @@ class _Labelled(Collector):
             yield family
 
 
-def exposition(what: Picture | Farms, site: str = "") -> bytes:
+class DoorCollector(Collector):
+    """Yields what the door of the page has seen; no names and no addresses, whose number strangers choose."""
+
+    def __init__(self, wrong_passwords: int) -> None:
+        self._wrong = wrong_passwords
+
+    def collect(self) -> Iterator[Metric]:
+        """All families."""
+        yield CounterMetricFamily("farpole_wrong_passwords", "wrong passwords at the page", value=self._wrong)
+
+
+def exposition(what: Picture | Farms, site: str = "", wrong_passwords: int | None = None) -> bytes:
     """A picture in OpenMetrics text; with a site's name where it is one of many."""
     registry = CollectorRegistry(auto_describe=False)
     collector = PictureCollector(what) if isinstance(what, Picture) else FarmsCollector(what)
     registry.register(_Labelled(collector, site) if site else collector)
+    if wrong_passwords is not None:
+        registry.register(DoorCollector(wrong_passwords))
     text: bytes = generate_latest(registry)  # type: ignore[no-untyped-call]  # the library's function has no types
     return text

@@ -109,6 +109,7 @@ def itself(told: Mapping[str, Any]) -> str:
         ("agents", f"messages not believed: {refused}"),
         ("asked", f"{unasked}; this program stood still for {told['longest_standstill_s']:.1f} s at the longest"),
         ("sockets", f"{known['descriptors_open']} files and sockets open of {told['descriptors_limit']}"),
+        ("page", f"{told['wrong_passwords']} wrong passwords since the start"),
         ("last failure", told["last_failure"] or "none"),
     ]
     if "centre" in told:

@@ -21,6 +21,8 @@ from monitor.show.rendering import environment
 from monitor.show.routes import pages
 
 STATIC = StaticFiles(directory=Path(__file__).parent / "static")
+DEVICE_LASTS_S = 400 * 86_400
+"""The longest that a browser keeps a cookie (RFC 6265bis, 5.5)."""
 _HEADERS = {
     "Content-Security-Policy": "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; "
     "connect-src 'self'; form-action 'self'; frame-ancestors 'none'; base-uri 'none'",
@@ -47,7 +49,8 @@ def application(site: Site, version: str, entrance: Entrance) -> FastAPI:
 
     @app.get("/metrics", include_in_schema=False)
     async def metrics() -> Response:
-        return Response(exposition(site.picture()), media_type=CONTENT_TYPE)
+        wrong = entrance.door.wrong_passwords
+        return Response(exposition(site.picture(), wrong_passwords=wrong), media_type=CONTENT_TYPE)
 
     @app.get("/charts.js", include_in_schema=False)
     async def charts() -> Response:
@@ -117,11 +120,21 @@ def entering(tongue: Callable[[], Tongue], entrance: Entrance) -> APIRouter:
         to: Annotated[str, Form(max_length=500)] = "/",
     ) -> Response:
         try:
-            secret = await entrance.door.enter(name, password, entrance.address(request), entrance.now())
+            device = request.cookies.get(entrance.device_cookie, "")
+            secret = await entrance.door.enter(name, password, entrance.address(request), entrance.now, device)
         except ShutOut as out:
             return form(to, str(out), 429 if out.again_s else 401, out.again_s)
         going = RedirectResponse(inside(to), 303)
         going.set_cookie(entrance.cookie, secret, path="/", secure=entrance.secure, httponly=True, samesite="lax")
+        going.set_cookie(
+            entrance.device_cookie,
+            entrance.door.device_of(name),
+            max_age=DEVICE_LASTS_S,
+            path="/",
+            secure=entrance.secure,
+            httponly=True,
+            samesite="strict",
+        )
         return going
 
     @routes.post("/leave")

@@ -1,21 +1,27 @@
 """The door: passwords, lock-out, sessions, tokens; and the entrance: who may come in by which way."""
 
+import asyncio
 import hashlib
 import re
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import httpx
 import pytest
 from argon2 import PasswordHasher
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from monitor.daemon.clock import HandClock
 from monitor.daemon.page import Page
 from monitor.daemon.secrets import LogIn
 from monitor.plan.text import NotRight
-from monitor.show.door import FIRST_LOCK_S, FREE_TRIES, IDLE_S, LONGEST_S, Door, Machine, Person, ShutOut
+from monitor.show import door as door_module
+from monitor.show import tries
+from monitor.show.door import IDLE_S, LONGEST_S, Door, Machine, Person, ShutOut
 from monitor.show.entrance import Entrance
+from monitor.show.tries import FIRST_LOCK_S, FREE_TRIES
 from monitor.show.ways import By, Way
 from monitor.show.web import application
 from tests.show.test_picture import silence
@@ -30,52 +36,165 @@ JO = Person("operator", CHEAP.hash(PASSWORD))
 VI = Person("viewer", CHEAP.hash(PASSWORD))
 
 
+@pytest.fixture(autouse=True, scope="module")
+def cheap() -> Iterator[None]:
+    """Also what stands for the password of a name that nobody has."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(door_module, "PasswordHasher", lambda: CHEAP)
+        yield
+
+
+def at(now_s: float) -> Callable[[], float]:
+    """A clock that stands."""
+    return lambda: now_s
+
+
 def a_door() -> Door:
     return Door({"jo": JO, "vi": VI}, {"script": Machine("operator", hashlib.sha256(TOKEN.encode()).hexdigest())})
 
 
 async def test_a_session_lasts_while_it_is_used_and_not_for_ever() -> None:
     door = a_door()
-    secret = await door.enter("jo", PASSWORD, "10.0.0.9", 0.0)
+    secret = await door.enter("jo", PASSWORD, "10.0.0.9", at(0.0))
     seen = door.visitor(secret, IDLE_S - 1)
     assert seen is not None
     assert (seen.name, seen.may_act) == ("jo", True)
     assert door.visitor(secret, 2 * IDLE_S) is None, "idle for half a day"
-    at_s, secret = 0.0, await door.enter("jo", PASSWORD, "10.0.0.9", 0.0)
+    at_s, secret = 0.0, await door.enter("jo", PASSWORD, "10.0.0.9", at(0.0))
     while at_s < LONGEST_S - IDLE_S:
         at_s += IDLE_S - 1
         assert door.visitor(secret, at_s) is not None
     assert door.visitor(secret, LONGEST_S + 1) is None, "a month, however busy"
 
 
+async def guessed(door: Door, address: str, at_s: float = 0.0, name: str = "jo") -> None:
+    with pytest.raises(ShutOut, match="is wrong"):
+        await door.enter(name, "no", address, at(at_s))
+
+
 async def test_guessing_is_locked_out_for_longer_each_time() -> None:
     """NIST SP 800-63B section 5.2.2: failed attempts on an account are limited."""
     door = a_door()
     for _ in range(FREE_TRIES):
-        with pytest.raises(ShutOut, match="is wrong"):
-            await door.enter("jo", "no", "10.0.0.9", 0.0)
+        await guessed(door, "10.0.0.9")
     with pytest.raises(ShutOut, match="try again in") as out:
-        await door.enter("jo", PASSWORD, "10.0.0.7", 1.0)
+        await door.enter("jo", PASSWORD, "10.0.0.9", at(1.0))
     assert out.value.again_s == pytest.approx(FIRST_LOCK_S - 1)
-    with pytest.raises(ShutOut, match="try again in"):
-        await door.enter("vi", PASSWORD, "10.0.0.9", 1.0)
-    with pytest.raises(ShutOut, match="is wrong"):
-        await door.enter("jo", "no", "10.0.0.7", FIRST_LOCK_S + 1)
+    await guessed(door, "10.0.0.9", FIRST_LOCK_S + 1)
     with pytest.raises(ShutOut, match="try again in") as out:
-        await door.enter("jo", PASSWORD, "10.0.0.7", FIRST_LOCK_S + 2)
+        await door.enter("jo", PASSWORD, "10.0.0.9", at(FIRST_LOCK_S + 2))
     assert out.value.again_s == pytest.approx(2 * FIRST_LOCK_S - 1)
-    assert await door.enter("jo", PASSWORD, "10.0.0.7", 4 * FIRST_LOCK_S), "the right one opens it again"
+    assert await door.enter("jo", PASSWORD, "10.0.0.9", at(4 * FIRST_LOCK_S)), "the right one opens it again"
+
+
+async def test_strangers_who_guess_do_not_lock_the_owner_out() -> None:
+    door = a_door()
+    for address in ("203.0.113.9", "203.0.113.10"):
+        for _ in range(FREE_TRIES - 1):
+            await guessed(door, address)
+    assert await door.enter("jo", PASSWORD, "10.0.0.7", at(1.0))
+
+
+class Later:
+    """A clock that goes on by the loop's own, much faster."""
+
+    def __init__(self, times: float) -> None:
+        self._times, self._began_s = times, asyncio.get_running_loop().time()
+
+    def __call__(self) -> float:
+        return (asyncio.get_running_loop().time() - self._began_s) * self._times
+
+
+async def test_a_name_under_attack_goes_the_slow_path_and_the_right_password_opens(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Late, and not refused; another name is as quick as ever, and so is a device that is known."""
+    monkeypatch.setattr(tries, "NAME_EACH_S", 0.4)
+    door = a_door()
+    seen_before = door.device_of("jo")
+    now = Later(1.0)
+    for n in range(tries.NAME_TRIES):
+        with pytest.raises(ShutOut, match="is wrong"):
+            await door.enter("jo", "no", f"203.0.113.{n}", now)
+    began_s = now()
+    assert await door.enter("vi", PASSWORD, "10.0.0.7", now)
+    assert await door.enter("jo", PASSWORD, "203.0.113.77", now, seen_before)
+    assert now() - began_s < 0.2
+    strangers = [asyncio.ensure_future(door.enter("jo", "no", f"198.51.100.{n % 2}", now)) for n in range(12)]
+    await asyncio.sleep(0)
+    assert await door.enter("jo", PASSWORD, "10.0.0.7", now)
+    assert 0.1 < now() - began_s < 2.0, "those with many that wait do not come first"
+    await ended(strangers)
+
+
+async def ended(tasks: list[asyncio.Task[str]]) -> None:
+    for one in tasks:
+        one.cancel()
+    await asyncio.gather(*tasks, return_exceptions=True)
+
+
+async def test_strangers_that_keep_the_queue_full_do_not_keep_the_owner_out() -> None:
+    door = a_door()
+    strangers = [asyncio.ensure_future(door.enter(f"n{i}", "no", "203.0.113.9", at(0.0))) for i in range(200)]
+    await asyncio.sleep(0)
+    assert await door.enter("jo", PASSWORD, "10.0.0.7", at(1.0))
+    await ended(strangers)
+    assert await door.enter("vi", PASSWORD, "10.0.0.7", at(2.0)), "nobody's turn was lost with those who left"
+
+
+async def test_many_guesses_at_once_are_counted_like_one_after_the_other() -> None:
+    door = a_door()
+    said = await asyncio.gather(
+        *(door.enter("jo", "no", "203.0.113.9", at(0.0)) for _ in range(20)), return_exceptions=True
+    )
+    assert sum("is wrong" in str(one) for one in said) == FREE_TRIES
+    assert door.wrong_passwords == FREE_TRIES
+
+
+async def test_a_device_is_known_by_what_it_was_given_and_by_nothing_else() -> None:
+    """The mark is signed by the password that is in force, and is of one person."""
+    door, mark = a_door(), a_door().device_of("jo")
+    for _ in range(FREE_TRIES):
+        await guessed(door, "10.0.0.9")
+    with pytest.raises(ShutOut, match="too many"):
+        await door.enter("jo", PASSWORD, "10.0.0.9", at(1.0))
+    for forged in ("", "x.y", mark[:-1] + "é", a_door().device_of("vi"), mark.replace(".", "..")):
+        with pytest.raises(ShutOut, match="too many"):
+            await door.enter("jo", PASSWORD, "10.0.0.9", at(1.0), forged)
+    assert await door.enter("jo", PASSWORD, "10.0.0.9", at(1.0), mark), "its neighbour's guesses are not its own"
+    door.replaced({"jo": replace(JO, password_argon2=CHEAP.hash("another one"))}, {})
+    with pytest.raises(ShutOut, match="too many"):
+        await door.enter("jo", "another one", "10.0.0.9", at(1.0), mark)
+
+
+async def test_wrong_passwords_are_logged_on_one_line_and_not_without_end(caplog: pytest.LogCaptureFixture) -> None:
+    door = a_door()
+    for n in range(70):
+        await guessed(door, f"203.0.113.{n}", name=f"\x1b[31mjo\n{n:04}" + "x" * 60)
+    lines = [one.getMessage() for one in caplog.records if one.name == "monitor.show.door"]
+    assert len(lines) == 20 + 2, "the first twenty, and the 32nd and the 64th"
+    assert lines[0].startswith("wrong password for ·[31mjo / 0000xx")
+    assert lines[0].endswith("… from 203.0.113.0; 1 since the start")
+    assert all(one.isprintable() and len(one) < 120 for one in lines)
+    assert door.wrong_passwords == 70
+
+
+@given(st.text(), st.text(), st.text(), st.text())
+@settings(deadline=None, max_examples=60)
+def test_any_text_at_the_door_is_a_wrong_password(name: str, password: str, address: str, device: str) -> None:
+    with pytest.raises(ShutOut):
+        asyncio.run(a_door().enter(name, password, address, at(0.0), device))
 
 
 async def test_an_unknown_name_is_told_the_same() -> None:
     with pytest.raises(ShutOut, match="name or password is wrong"):
-        await a_door().enter("nobody", PASSWORD, "10.0.0.9", 0.0)
+        await a_door().enter("nobody", PASSWORD, "10.0.0.9", at(0.0))
 
 
 async def test_whoever_is_taken_out_of_the_secrets_is_out() -> None:
     door = a_door()
-    secret = await door.enter("jo", PASSWORD, "10.0.0.9", 0.0)
-    other = await door.enter("vi", PASSWORD, "10.0.0.9", 0.0)
+    secret = await door.enter("jo", PASSWORD, "10.0.0.9", at(0.0))
+    other = await door.enter("vi", PASSWORD, "10.0.0.9", at(0.0))
     door.replaced({"jo": replace(JO, password_argon2=CHEAP.hash("another one")), "vi": VI}, {})
     assert door.visitor(secret, 1.0) is None
     assert door.visitor(other, 1.0) is not None

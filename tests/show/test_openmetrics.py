@@ -19,8 +19,8 @@ def memory(design: Design) -> Memory:
     return made
 
 
-def samples(memory: Memory) -> dict[tuple[str, str], float]:
-    text = exposition(compose(memory, NOW_S + 30, "1")).decode()
+def samples(memory: Memory, wrong_passwords: int | None = None) -> dict[tuple[str, str], float]:
+    text = exposition(compose(memory, NOW_S + 30, "1"), wrong_passwords=wrong_passwords).decode()
     assert text.endswith("# EOF\n")
     families = text_string_to_metric_families(text)  # type: ignore[no-untyped-call]  # the library's function has no types
     return {(s.name, ",".join(s.labels.values())): s.value for family in families for s in family.samples}
@@ -47,6 +47,12 @@ def test_what_is_not_known_is_absent_not_zero(memory: Memory) -> None:
 def test_no_light_is_minus_infinity(memory: Memory) -> None:
     take(memory, RX, -math.inf)
     assert samples(memory)["farpole_light_dbm", RX.resource] == -math.inf
+
+
+def test_wrong_passwords_are_counted_without_names_or_addresses(memory: Memory) -> None:
+    """A counter's sample ends in _total (OpenMetrics 1.0, 5.1)."""
+    assert samples(memory, 7)["farpole_wrong_passwords_total", ""] == 7
+    assert not [key for key in samples(memory) if "password" in key[0]]
 
 
 def test_labels_are_bounded_by_the_plan(memory: Memory) -> None:
