@@ -1,6 +1,5 @@
 """``farpole status``, ``alarms`` and ``why``: from the running daemon, or from its history where none runs."""
 
-import getpass
 import json
 import sys
 from argparse import Namespace
@@ -51,9 +50,8 @@ def _act(data: Path, given: Namespace) -> int:
     if not given.resource or not (given.type or shelving):
         print("farpole: name the alarm: farpole alarms ack RESOURCE TYPE", file=sys.stderr)
         return BAD_INPUT
-    who, note = getpass.getuser(), given.note
     if shelving:
-        body = {"resource": given.resource, "type": given.type or "", "until": given.until, "who": who, "note": note}
+        body = {"resource": given.resource, "type": given.type or "", "until": given.until, "note": given.note}
         done = call(data, "/shelves" if given.act == "shelve" else "/shelves/end", body)
         what = f"{given.resource} {given.type or '(every type)'}"
         words = f"{what}: shelved{f' until {given.until}' if given.until else ''}"
@@ -62,7 +60,7 @@ def _act(data: Path, given: Namespace) -> int:
         print(json.dumps(done, ensure_ascii=False) if given.json else words)
         return OK
     body = {"resource": given.resource, "type": given.type, "qualifier": given.qualifier, "operator": _ACTS[given.act]}
-    done = call(data, "/act", {**body, "who": who, "note": note})
+    done = call(data, "/act", {**body, "note": given.note})
     print(json.dumps(done, ensure_ascii=False) if given.json else f"{given.resource} {given.type}: {done['operator']}")
     return OK
 

@@ -1,6 +1,5 @@
 """``farpole note``: what somebody did at a pole, kept for good; and what has been done."""
 
-import getpass
 import json
 import sys
 from argparse import Namespace
@@ -21,7 +20,7 @@ def main(given: Namespace) -> int:
             notes = [one for one in call(data, "/notes") if given.place in (None, one["resource"])]
             print(json.dumps(notes, ensure_ascii=False) if given.json else _written(notes))
             return OK
-        body = {"place": given.place, "who": given.by or getpass.getuser(), "text": given.text}
+        body = {"place": given.place, "who": given.by or "", "text": given.text}
         kept = call(data, "/notes", body)
         print(json.dumps(kept, ensure_ascii=False) if given.json else f"noted at {given.place}: {given.text}")
     except NoDaemon as none:

@@ -13,6 +13,15 @@ from monitor.show.ports import SPANS_S, UPLINK, Refused, Site
 from monitor.show.review_page import sheet_paper
 from monitor.show.turnup import words
 from monitor.show.views import AlarmView, Picture, PlaceView, finite
+from monitor.show.who import MOST_CHARACTERS, Looking, kept_as
+
+Who = Annotated[
+    str,
+    Field(
+        max_length=MOST_CHARACTERS,
+        description="leave it out: an act is kept under the name of whoever asks, and another one is refused",
+    ),
+]
 
 
 class Act(BaseModel):
@@ -22,7 +31,7 @@ class Act(BaseModel):
     type: str = Field(max_length=60)
     qualifier: str = Field("", max_length=60)
     operator: Literal["ack", "closed", "shelved", "un-shelved"]
-    who: str = Field(min_length=1, max_length=60)
+    who: Who = ""
     note: str = Field("", max_length=500)
 
 
@@ -30,7 +39,7 @@ class Note(BaseModel):
     """What somebody did at a place."""
 
     place: str = Field(max_length=200)
-    who: str = Field(min_length=1, max_length=60)
+    who: Who = ""
     text: str = Field(min_length=1, max_length=500)
 
 
@@ -39,7 +48,7 @@ class Switching(BaseModel):
 
     pole: str = Field(max_length=200)
     port: str = Field(max_length=60)
-    who: str = Field(min_length=1, max_length=60)
+    who: Who = ""
     why: str = Field(min_length=3, max_length=500)
     confirmed: Literal[True]
 
@@ -49,7 +58,7 @@ class Drilling(BaseModel):
 
     pole: str = Field(max_length=200)
     fault: str = Field("", max_length=60)
-    who: str = Field(min_length=1, max_length=60)
+    who: Who = ""
     minutes: float = Field(10.0, ge=1, le=120)
 
 
@@ -57,7 +66,7 @@ class TurnUp(BaseModel):
     """A turn-up: which pole, by whom, for how long, and again after dusk?"""
 
     pole: str = Field(max_length=200)
-    who: str = Field(min_length=1, max_length=60)
+    who: Who = ""
     minutes: float = Field(3.0, ge=0.2, le=60)
     after_dusk: bool = False
 
@@ -68,7 +77,7 @@ class Shelving(BaseModel):
     resource: str = Field(max_length=200)
     type: str = Field("", max_length=60)
     until: str = Field("", max_length=40)
-    who: str = Field(min_length=1, max_length=60)
+    who: Who = ""
     note: str = Field("", max_length=500)
 
 
@@ -134,12 +143,11 @@ def api(site: Site) -> APIRouter:
 
 def _acting(routes: APIRouter, site: Site) -> None:
     @routes.post("/act", response_model=AlarmView, responses=REFUSED)
-    async def act(wanted: Act) -> dict[str, Any]:
+    async def act(wanted: Act, visitor: Looking) -> dict[str, Any]:
         """A person's act on an alarm."""
         try:
-            view = await site.operate(
-                wanted.resource, wanted.type, wanted.qualifier, wanted.operator, wanted.who, wanted.note
-            )
+            who = kept_as(visitor, wanted.who)
+            view = await site.operate(wanted.resource, wanted.type, wanted.qualifier, wanted.operator, who, wanted.note)
         except KeyError:
             raise HTTPException(404, f"there is no alarm {wanted.resource} {wanted.type}") from None
         except Refused as refused:
@@ -210,35 +218,35 @@ def _notes(routes: APIRouter, site: Site) -> None:
         return await site.notes()
 
     @routes.post("/notes", responses=REFUSED)
-    async def note(wanted: Note) -> dict[str, Any]:
+    async def note(wanted: Note, visitor: Looking) -> dict[str, Any]:
         """Keep what somebody did at a place."""
         if wanted.place not in site.places():
             places = ", ".join(sorted(site.places()))
             raise HTTPException(404, f"{wanted.place!r} is no place of this site; there are {places}")
         try:
-            return await site.note(wanted.place, wanted.who, wanted.text)
+            return await site.note(wanted.place, kept_as(visitor, wanted.who), wanted.text)
         except Refused as refused:
             raise HTTPException(409, str(refused)) from None
 
 
 def _switching(routes: APIRouter, site: Site) -> None:
     @routes.post("/cycle", responses=REFUSED)
-    async def cycle(wanted: Switching) -> dict[str, Any]:
+    async def cycle(wanted: Switching, visitor: Looking) -> dict[str, Any]:
         """Switch a PoE port off and on."""
         try:
-            return await site.cycle(wanted.pole, wanted.port, wanted.who, wanted.why)
+            return await site.cycle(wanted.pole, wanted.port, kept_as(visitor, wanted.who), wanted.why)
         except Refused as refused:
             raise HTTPException(409, str(refused)) from None
 
 
 def _turnups(routes: APIRouter, site: Site) -> None:
     @routes.post("/turnup", responses=REFUSED)
-    async def turn_up(wanted: TurnUp) -> dict[str, Any]:
+    async def turn_up(wanted: TurnUp, visitor: Looking) -> dict[str, Any]:
         """Measure a pole for its acceptance sheet."""
         if wanted.pole not in [one.name for one in site.picture().poles]:
             raise HTTPException(404, f"{wanted.pole!r} is no pole of this site")
         try:
-            site.turning_up.begin(wanted.pole, wanted.who, wanted.minutes, wanted.after_dusk)
+            site.turning_up.begin(wanted.pole, kept_as(visitor, wanted.who), wanted.minutes, wanted.after_dusk)
         except Refused as refused:
             raise HTTPException(409, str(refused)) from None
         return site.turning_up.state()
@@ -262,16 +270,18 @@ def _turnups(routes: APIRouter, site: Site) -> None:
 
 def _shelving(routes: APIRouter, site: Site) -> None:
     @routes.post("/shelves", responses=REFUSED)
-    async def shelve(wanted: Shelving) -> dict[str, Any]:
+    async def shelve(wanted: Shelving, visitor: Looking) -> dict[str, Any]:
         """Shelve alarms."""
         try:
-            return await site.shelve(wanted.resource, wanted.type, wanted.until, wanted.who, wanted.note)
+            who = kept_as(visitor, wanted.who)
+            return await site.shelve(wanted.resource, wanted.type, wanted.until, who, wanted.note)
         except Refused as refused:
             raise HTTPException(409, str(refused)) from None
 
     @routes.post("/shelves/end", responses=REFUSED)
-    async def unshelve(wanted: Shelving) -> dict[str, Any]:
+    async def unshelve(wanted: Shelving, visitor: Looking) -> dict[str, Any]:
         """Take shelves down."""
+        kept_as(visitor, wanted.who)
         try:
             return {"ended": await site.unshelve(wanted.resource, wanted.type)}
         except Refused as refused:
@@ -288,9 +298,9 @@ def _drills(routes: APIRouter, site: Site) -> None:
             raise HTTPException(404, str(refused)) from None
 
     @routes.post("/drill", responses=REFUSED)
-    async def drill(wanted: Drilling) -> dict[str, Any]:
+    async def drill(wanted: Drilling, visitor: Looking) -> dict[str, Any]:
         """Begin a drill."""
         try:
-            return await site.drill(wanted.pole, wanted.fault, wanted.who, wanted.minutes)
+            return await site.drill(wanted.pole, wanted.fault, kept_as(visitor, wanted.who), wanted.minutes)
         except Refused as refused:
             raise HTTPException(409, str(refused)) from None

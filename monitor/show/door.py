@@ -52,6 +52,8 @@ class Visitor:
     name: str
     role: Role
     form_token: str = field(repr=False)
+    at_the_box: bool = False
+    """By the command socket: the Unix user, who may enter what somebody else has done."""
 
     @property
     def may_act(self) -> bool:
@@ -185,9 +187,9 @@ class Door:
         one.seen_s = now_s
         return Visitor(one.name, self._people[one.name].role, self._form_token(secret))
 
-    def at_the_box(self) -> Visitor:
-        """Whoever asks from this machine itself: he could read the files as well."""
-        return Visitor("", "operator", self._form_token("at the box"))
+    def at_the_box(self, user: str = "") -> Visitor:
+        """Whoever asks from this machine itself: he could read the files as well. ``user``: as the kernel knows him."""
+        return Visitor(user, "operator", self._form_token("at the box"), bool(user))
 
     def machine(self, token: str) -> Visitor | None:
         """The program of a token."""

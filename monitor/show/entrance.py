@@ -11,6 +11,7 @@ from fastapi.responses import JSONResponse, RedirectResponse
 from starlette.datastructures import Address
 
 from monitor.show.door import Door, Visitor, same
+from monitor.show.porch import local_user
 from monitor.show.ways import Way, way_of
 
 _OURSELVES: Final = {"localhost", "127.0.0.1", "::1"}
@@ -58,7 +59,7 @@ class Entrance:
     def visitor(self, request: Request) -> Visitor | None:
         """Who asks, if that is known."""
         if way_of(request) is Way.COMMAND:
-            return self.door.at_the_box()
+            return self.door.at_the_box(local_user(request))
         scheme, _, token = request.headers.get("authorization", "").partition(" ")
         if scheme.lower() == "bearer":
             return self.door.machine(token.strip())

@@ -7,12 +7,14 @@ comes next, so that idle ones hold no place. Who comes too often waits outside, 
 
 import asyncio
 import logging
+import pwd
 import ssl
+import struct
 from collections import Counter, OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from ipaddress import ip_address, ip_network
-from socket import AF_UNIX, IPPROTO_TCP, TCP_NODELAY, TCP_USER_TIMEOUT, socket
+from socket import AF_UNIX, IPPROTO_TCP, SO_PEERCRED, SOL_SOCKET, TCP_NODELAY, TCP_USER_TIMEOUT, socket
 from typing import Final
 
 from starlette.requests import HTTPConnection
@@ -26,6 +28,7 @@ _AT_ONCE = 32
 _REST_S = 1.0
 """How long nothing is accepted after the kernel had no descriptor to give."""
 _MOST_REMEMBERED = 4096
+_UCRED: Final = struct.Struct("3i")
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +86,8 @@ class Guest:
 
     neighbourhood: str
     since_s: float
+    user: str = ""
+    """Who has connected to a Unix socket."""
     rank: int = STRANGER
     leave: Callable[[], None] = field(default=lambda: None, repr=False)
     """Closes it at once."""
@@ -111,11 +116,26 @@ def stated(guest: Guest) -> dict[str, Guest]:
     return {_GUEST: guest}
 
 
+def local_user(request: HTTPConnection) -> str:
+    """Who has sent this request over a Unix socket; empty where that is not known."""
+    guest: Guest | None = request.scope.get("state", {}).get(_GUEST)
+    return guest.user if guest is not None else ""
+
+
 def greeted(request: HTTPConnection, may_act: bool) -> None:
     """Somebody known has sent this request: their connection is one of the last to make room."""
     guest: Guest | None = request.scope.get("state", {}).get(_GUEST)
     if guest is not None:
         guest.rank = max(guest.rank, ACTS if may_act else LOOKS)
+
+
+def _user(connected: socket) -> str:
+    """Who has connected to a Unix socket: SO_PEERCRED of unix(7), struct ucred of pid, uid and gid."""
+    _, uid, _ = _UCRED.unpack(connected.getsockopt(SOL_SOCKET, SO_PEERCRED, _UCRED.size))
+    try:
+        return pwd.getpwuid(uid).pw_name
+    except KeyError:
+        return f"uid {uid}"
 
 
 class Porch:
@@ -182,6 +202,8 @@ class Porch:
             self.turned_away[why] += 1
             accepted.close()
             return False
+        if accepted.family == AF_UNIX:
+            guest.user = _user(accepted)
         self._guests.add(guest)
         task = self._loop.create_task(self._enter(accepted, guest), name="a connection to the page")
 

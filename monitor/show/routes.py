@@ -5,7 +5,7 @@ from collections.abc import AsyncIterator, Awaitable
 from typing import Annotated
 from urllib.parse import quote
 
-from fastapi import APIRouter, Depends, File, Form, HTTPException, Request, UploadFile
+from fastapi import APIRouter, File, Form, HTTPException, UploadFile
 from fastapi.responses import (
     FileResponse,
     HTMLResponse,
@@ -15,23 +15,10 @@ from fastapi.responses import (
     StreamingResponse,
 )
 
-from monitor.show.door import Visitor
-from monitor.show.entrance import may_act
 from monitor.show.pages_acting import ActingPages
 from monitor.show.ports import Refused, Site
 from monitor.show.review_page import sheet_paper
-
-Who = Annotated[str, Form(min_length=1, max_length=60)]
-Acting = Annotated[Visitor, Depends(may_act)]
-
-
-def visitor(request: Request) -> Visitor:
-    """Who looks; the entrance has found that out."""
-    found: Visitor = request.state.visitor
-    return found
-
-
-Looking = Annotated[Visitor, Depends(visitor)]
+from monitor.show.who import Doer, Looking
 
 
 async def _done(act: Awaitable[object], to: str) -> RedirectResponse:
@@ -93,11 +80,10 @@ def pages(site: Site) -> APIRouter:
 def _acts(routes: APIRouter, site: Site) -> None:
     @routes.post("/act")
     async def act(
-        _: Acting,
         resource: Annotated[str, Form(max_length=200)],
         type: Annotated[str, Form(max_length=60)],
         operator: Annotated[str, Form(pattern="^(ack|closed|shelved|un-shelved)$")],
-        who: Who,
+        who: Doer,
         qualifier: Annotated[str, Form(max_length=60)] = "",
         note: Annotated[str, Form(max_length=500)] = "",
     ) -> RedirectResponse:
@@ -108,10 +94,9 @@ def _acts(routes: APIRouter, site: Site) -> None:
 
     @routes.post("/cycle")
     async def cycle(
-        _: Acting,
         pole: Annotated[str, Form(max_length=200)],
         port: Annotated[str, Form(max_length=60)],
-        who: Who,
+        who: Doer,
         why: Annotated[str, Form(min_length=3, max_length=500)],
         confirmed: Annotated[bool, Form()],
     ) -> RedirectResponse:
@@ -126,7 +111,7 @@ def _standing(routes: APIRouter, shown: ActingPages, site: Site) -> None:
         return shown.standing(who, name)
 
     @routes.post("/pole/{name}/here")
-    async def begin(_: Acting, name: str, who: Who, shelve: Annotated[bool, Form()] = False) -> RedirectResponse:
+    async def begin(name: str, who: Doer, shelve: Annotated[bool, Form()] = False) -> RedirectResponse:
         to = _here(site, name)
 
         async def begun() -> None:
@@ -137,17 +122,14 @@ def _standing(routes: APIRouter, shown: ActingPages, site: Site) -> None:
         return await _done(begun(), to)
 
     @routes.post("/pole/{name}/here/stamp")
-    async def stamp(
-        _: Acting, name: str, who: Who, which: Annotated[str, Form(pattern="^(before|after)$")]
-    ) -> RedirectResponse:
+    async def stamp(name: str, who: Doer, which: Annotated[str, Form(pattern="^(before|after)$")]) -> RedirectResponse:
         to = _here(site, name)
         return await _done(site.at_pole.stamp(name, which, who), to)
 
     @routes.post("/pole/{name}/here/note")
     async def note(
-        _: Acting,
         name: str,
-        who: Who,
+        who: Doer,
         text: Annotated[str, Form(min_length=3, max_length=500)],
         baseline: Annotated[bool, Form()] = False,
         photo: Annotated[UploadFile | None, File()] = None,

@@ -2,6 +2,8 @@
 
 import asyncio
 import json
+import os
+import pwd
 import signal
 import time
 from typing import Any
@@ -149,9 +151,12 @@ async def test_a_note_is_kept_and_printed(farm: Farm) -> None:
     status, _, err = await farm.ask("note", "moon", "looked at it")
     assert (status, "no place of this site" in err) == (2, True)
     _, out, _ = await farm.ask("note", "creek")
-    assert out.split("  ")[-2:] == ["cleaned the connector", "jo\n"]
+    me = pwd.getpwuid(os.getuid()).pw_name
+    assert out.split("  ")[-2:] == ["cleaned the connector", f"jo (entered by {me})\n"]
     kept = json.loads((await farm.ask("note", "--json"))[1])
-    assert [(one["resource"], one["who"], one["text"]) for one in kept] == [("creek", "jo", "cleaned the connector")]
+    assert [(one["resource"], one["text"]) for one in kept] == [("creek", "cleaned the connector")]
+    assert (await farm.ask("note", "creek", "and the lid", "--json"))[0] == 0
+    assert [one["who"] for one in json.loads((await farm.ask("note", "--json"))[1])] == [f"jo (entered by {me})", me]
     daemon.send_signal(signal.SIGTERM)
     await daemon.wait()
     status, _, err = await farm.ask("note", "creek", "x")
