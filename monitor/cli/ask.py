@@ -12,6 +12,7 @@ from time import gmtime, strftime
 from typing import Any
 
 from monitor.cli.main import BAD_INPUT, FAILED, OK
+from monitor.cli.printed import over_the_line
 from monitor.daemon.clock import SystemClock
 from monitor.daemon.files import load_sheets
 from monitor.daemon.recordings import NotARecording, read_recording, write_recording
@@ -120,14 +121,15 @@ async def _walk(agent: Agent) -> Everything:
 
     def progress(count: int, at: Oid) -> None:
         if sys.stderr.isatty():
-            print(f"\r{count:,} objects, at {dotted(at)[:60]:60}", end="", file=sys.stderr)
+            over_the_line(f"{count:,} objects, at {dotted(at)[:60]:60}")
 
     try:
         return await everything(asker, agent, progress)
     finally:
         asker.close()
         if sys.stderr.isatty():
-            print("\r" + " " * 90 + "\r", end="", file=sys.stderr)
+            over_the_line(" " * 90)
+            over_the_line("")
 
 
 def _replayed(file: Path) -> tuple[Everything, str]:

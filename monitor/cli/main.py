@@ -12,6 +12,7 @@ from pathlib import Path
 
 from monitor.cli import arguments
 from monitor.cli.arguments import common
+from monitor.cli.printed import printed
 
 OK, FAILED, BAD_INPUT, NO_DAEMON = 0, 1, 2, 3
 
@@ -294,6 +295,7 @@ def _add_files(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") 
         one.set_defaults(room="monitor.cli.files")
 
 
+@printed()
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run a command; returns the exit status."""
     whole = parser()

@@ -7,6 +7,7 @@ from argparse import Namespace
 from pathlib import Path
 
 from monitor.cli.main import BAD_INPUT, FAILED, OK, data_directory
+from monitor.cli.printed import OneLine
 from monitor.daemon.page import page_of
 from monitor.daemon.run import Settings
 from monitor.daemon.shared import daemon_of
@@ -21,12 +22,11 @@ def log_to_stderr() -> None:
     for name in ("alembic", "uvicorn"):
         logging.getLogger(name).setLevel(logging.WARNING)
     logging.getLogger("pymodbus").setLevel(logging.ERROR)  # it does not say whom it cannot reach: the alarm does
-    logging.basicConfig(
-        stream=sys.stderr,
-        level=logging.INFO,
-        format="%(levelname)s %(message)s" if in_journal else "%(asctime)s %(message)s",
-        datefmt="%H:%M:%S",
+    to_stderr = logging.StreamHandler(sys.stderr)
+    to_stderr.setFormatter(
+        OneLine("%(levelname)s %(message)s" if in_journal else "%(asctime)s %(message)s", "%H:%M:%S")
     )
+    logging.basicConfig(level=logging.INFO, handlers=[to_stderr])
 
 
 def main(given: Namespace) -> int:

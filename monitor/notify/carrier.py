@@ -11,6 +11,8 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote, urlsplit
 
+from monitor.facts.printable import lines, one_line
+
 TIMEOUT_S = 15
 _QUIET = logging.getLogger("apprise")
 
@@ -81,8 +83,8 @@ class Carrier:
         one = self._apprise(asset=self._asset)
         one.add(self._service(to, self._accounts[to]))
         with await one.async_notify(
-            body=body,
-            title=title,
+            body=lines(body),
+            title=one_line(title),
             body_format="text",
             timeout=TIMEOUT_S,
             log_level=logging.DEBUG,
@@ -105,7 +107,7 @@ def _reason(said: str) -> str:
     'no connection: Network is unreachable'
     """
     system = re.search(r"\[Errno -?\d+\] ([^'\")\]]+)", said)
-    return f"no connection: {system[1].strip()}" if system else said[:500]
+    return one_line(f"no connection: {system[1].strip()}" if system else said, 500)
 
 
 def _fields(account: Account) -> dict[str, object]:

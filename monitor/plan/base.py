@@ -6,6 +6,8 @@ from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
+from monitor.facts.printable import one_line
+
 Imperial = dict[str, tuple[str, Callable[[float], float]]]
 
 
@@ -24,6 +26,12 @@ class Part(BaseModel):
 
     @model_validator(mode="before")
     @classmethod
+    def _one_line_each(cls, data: Any) -> Any:
+        """Texts of a plan end up on pages, in messages and on terminals: each is one printable line."""
+        return {name: _printable(value) for name, value in data.items()} if isinstance(data, dict) else data
+
+    @model_validator(mode="before")
+    @classmethod
     def _to_metric(cls, data: Any) -> Any:
         if not isinstance(data, dict) or not cls.imperial:
             return data
@@ -38,6 +46,12 @@ class Part(BaseModel):
                 raise ValueError(f"{name} {value!r} is not a number")
             data[metric] = convert(value)
         return data
+
+
+def _printable(value: Any) -> Any:
+    if isinstance(value, str):
+        return one_line(value)
+    return [_printable(one) for one in value] if isinstance(value, list) else value
 
 
 def _address(text: str) -> str:

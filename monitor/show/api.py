@@ -4,9 +4,10 @@ from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo
 
 from fastapi import APIRouter, HTTPException, Query
-from pydantic import BaseModel, Field
+from pydantic import BaseModel, Field, field_validator
 
 from monitor.facts.words import say
+from monitor.show.asked import as_line
 from monitor.show.charts import specification
 from monitor.show.naming import what
 from monitor.show.ports import SPANS_S, UPLINK, Refused, Site
@@ -24,7 +25,16 @@ Who = Annotated[
 ]
 
 
-class Act(BaseModel):
+class _Asked(BaseModel):
+    """What is asked for; texts are kept and printed, so that each becomes one printable line."""
+
+    @field_validator("*", mode="before")
+    @classmethod
+    def _one_line_each(cls, value: Any) -> Any:
+        return as_line(value)
+
+
+class Act(_Asked):
     """A person's act on an alarm."""
 
     resource: str = Field(max_length=200)
@@ -35,7 +45,7 @@ class Act(BaseModel):
     note: str = Field("", max_length=500)
 
 
-class Note(BaseModel):
+class Note(_Asked):
     """What somebody did at a place."""
 
     place: str = Field(max_length=200)
@@ -43,7 +53,7 @@ class Note(BaseModel):
     text: str = Field(min_length=1, max_length=500)
 
 
-class Switching(BaseModel):
+class Switching(_Asked):
     """A port to be switched off and on: by whom, why; whoever asks has seen what hangs on it."""
 
     pole: str = Field(max_length=200)
@@ -53,7 +63,7 @@ class Switching(BaseModel):
     confirmed: Literal[True]
 
 
-class Drilling(BaseModel):
+class Drilling(_Asked):
     """A drill: where, which fault (empty: the most frequent), by whom, for how long at most."""
 
     pole: str = Field(max_length=200)
@@ -62,7 +72,7 @@ class Drilling(BaseModel):
     minutes: float = Field(10.0, ge=1, le=120)
 
 
-class TurnUp(BaseModel):
+class TurnUp(_Asked):
     """A turn-up: which pole, by whom, for how long, and again after dusk?"""
 
     pole: str = Field(max_length=200)
@@ -71,7 +81,7 @@ class TurnUp(BaseModel):
     after_dusk: bool = False
 
 
-class Shelving(BaseModel):
+class Shelving(_Asked):
     """What is shelved, until when (17:00, 6h, 3d, ISO 8601; empty: until it is taken down), by whom, why."""
 
     resource: str = Field(max_length=200)

@@ -4,6 +4,7 @@ import tempfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
+from monitor.facts.printable import one_line
 from monitor.facts.words import Said, Tongue
 from monitor.show.rendering import number
 
@@ -39,7 +40,7 @@ class Writer:
 
     def said(self, text: str) -> str:
         """A text, quoted."""
-        return quoted(self.tongue.say(text))
+        return quoted(one_line(self.tongue.say(text)))
 
     def number_of(self, value: float | None, unit: str) -> str:
         """A figure with its unit, or a dash."""

@@ -1,4 +1,4 @@
-"""Templates → HTML in one language: what a template writes is escaped, and a sentence is said as its reader says it."""
+"""Templates → HTML in one language: all that is written is escaped and printable, sentences in the reader's words."""
 
 from collections.abc import Iterable
 from datetime import datetime
@@ -11,6 +11,7 @@ from jinja2 import Environment, FileSystemLoader, pass_context, select_autoescap
 from jinja2.runtime import Context
 
 from monitor.alarms.messages import title
+from monitor.facts.printable import lines
 from monitor.facts.words import Moment, Said, Tongue, listed, say
 from monitor.show import drawing
 
@@ -49,7 +50,8 @@ def environment(tongue: Tongue) -> Environment:
     """Templates of one language."""
 
     def shown(value: Any) -> Any:
-        return tongue.say(value) if isinstance(value, Said | Moment) else value
+        text = tongue.say(value) if isinstance(value, Said | Moment) else value
+        return lines(text) if isinstance(text, str) and not hasattr(text, "__html__") else text
 
     found = Environment(
         loader=FileSystemLoader(HERE / "templates"),

@@ -15,6 +15,7 @@ from fastapi.responses import (
     StreamingResponse,
 )
 
+from monitor.show.asked import ONE_LINE
 from monitor.show.pages_acting import ActingPages
 from monitor.show.ports import Refused, Site
 from monitor.show.review_page import sheet_paper
@@ -80,12 +81,12 @@ def pages(site: Site) -> APIRouter:
 def _acts(routes: APIRouter, site: Site) -> None:
     @routes.post("/act")
     async def act(
-        resource: Annotated[str, Form(max_length=200)],
-        type: Annotated[str, Form(max_length=60)],
+        resource: Annotated[str, ONE_LINE, Form(max_length=200)],
+        type: Annotated[str, ONE_LINE, Form(max_length=60)],
         operator: Annotated[str, Form(pattern="^(ack|closed|shelved|un-shelved)$")],
         who: Doer,
-        qualifier: Annotated[str, Form(max_length=60)] = "",
-        note: Annotated[str, Form(max_length=500)] = "",
+        qualifier: Annotated[str, ONE_LINE, Form(max_length=60)] = "",
+        note: Annotated[str, ONE_LINE, Form(max_length=500)] = "",
     ) -> RedirectResponse:
         try:
             return await _done(site.operate(resource, type, qualifier, operator, who, note), "/alarms")
@@ -94,10 +95,10 @@ def _acts(routes: APIRouter, site: Site) -> None:
 
     @routes.post("/cycle")
     async def cycle(
-        pole: Annotated[str, Form(max_length=200)],
-        port: Annotated[str, Form(max_length=60)],
+        pole: Annotated[str, ONE_LINE, Form(max_length=200)],
+        port: Annotated[str, ONE_LINE, Form(max_length=60)],
         who: Doer,
-        why: Annotated[str, Form(min_length=3, max_length=500)],
+        why: Annotated[str, ONE_LINE, Form(min_length=3, max_length=500)],
         confirmed: Annotated[bool, Form()],
     ) -> RedirectResponse:
         if not confirmed:
@@ -130,7 +131,7 @@ def _standing(routes: APIRouter, shown: ActingPages, site: Site) -> None:
     async def note(
         name: str,
         who: Doer,
-        text: Annotated[str, Form(min_length=3, max_length=500)],
+        text: Annotated[str, ONE_LINE, Form(min_length=3, max_length=500)],
         baseline: Annotated[bool, Form()] = False,
         photo: Annotated[UploadFile | None, File()] = None,
     ) -> RedirectResponse:

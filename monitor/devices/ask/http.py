@@ -4,12 +4,17 @@ import asyncio
 import http.client
 import socket
 
+from monitor.facts.printable import one_line
+
 _TIMEOUT_S = 4.0
 _MOST_OCTETS = 65_537
 
 
 class NoAnswer(OSError):
-    """Nothing that could be read came back; the message says what happened."""
+    """Nothing that could be read came back; the message says what happened, in one printable line."""
+
+    def __init__(self, why: str) -> None:
+        super().__init__(one_line(why, 200))
 
 
 async def post(address: str, port: int, path: str, body: bytes, kind: str) -> tuple[int, bytes]:

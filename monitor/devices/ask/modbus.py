@@ -8,6 +8,7 @@ from pymodbus.exceptions import ModbusException
 
 from monitor.devices.decode import registers
 from monitor.devices.decode.raw import Garbled
+from monitor.facts.printable import one_line
 from monitor.plan.datasheets import RegisterSheet
 
 _TIMEOUT_S = 2.0
@@ -38,7 +39,7 @@ class Bus:
                 answer = await ask(at, count=count, device_id=unit)
             except (ModbusException, OSError, TimeoutError) as error:
                 self._drop()
-                raise NoAnswer(str(error)[:200] or type(error).__name__) from None
+                raise NoAnswer(one_line(str(error), 200) or type(error).__name__) from None
         if answer.isError():
             raise Refused(f"exception {getattr(answer, 'exception_code', '?')} for {count} registers from {at}")
         if len(answer.registers) != count:

@@ -4,6 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from enum import Enum
 
+from monitor.facts.printable import one_line
 from monitor.facts.readings import Slot
 
 Oid = tuple[int, ...]
@@ -31,11 +32,17 @@ Table = dict[Oid, Raw]
 
 
 class Garbled(ValueError):
-    """An answer that cannot be right."""
+    """An answer that cannot be right; what it quotes of the answer is one printable line."""
+
+    def __init__(self, why: str) -> None:
+        super().__init__(one_line(why))
 
 
 class Absent(ValueError):
-    """The device says that it has no such value."""
+    """The device says that it has no such value; its words are one printable line."""
+
+    def __init__(self, why: str) -> None:
+        super().__init__(one_line(why))
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,11 +104,10 @@ def scaled(scale: float, absent: tuple[int, ...] = ()) -> Callable[[Raw], float]
 
 
 def text(raw: Raw) -> str:
-    """Text of an OctetString, with control characters shown as dots and bounded; hostile input is expected."""
+    """Text of an OctetString as one printable line, bounded; hostile input is expected."""
     if not isinstance(raw, bytes):
         return ""
-    decoded = raw.decode("utf-8", "replace")[:120]
-    return "".join(ch if ch.isprintable() else "·" for ch in decoded).strip()
+    return one_line(raw[:480].decode("utf-8", "replace")[:120])
 
 
 def shown(raw: Raw) -> str:
