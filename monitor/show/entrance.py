@@ -13,6 +13,7 @@ from starlette.datastructures import Address
 from monitor.show.door import Door, Visitor, same
 from monitor.show.porch import local_user
 from monitor.show.ways import Way, way_of
+from monitor.show.wellformed import host_of, last, path_of
 
 _OURSELVES: Final = {"localhost", "127.0.0.1", "::1"}
 _BY_LINK: Final = ("/answer/", "/static/")
@@ -52,7 +53,7 @@ class Entrance:
 
     def address(self, request: Request) -> str:
         """Where a request comes from, as far as that is known."""
-        forwarded = request.headers.get("x-forwarded-for", "").rpartition(",")[2].strip()
+        forwarded = last(request, "x-forwarded-for")
         own = request.client.host if request.client else "unknown"
         return forwarded if self.proxy and forwarded else own
 
@@ -69,7 +70,21 @@ class Entrance:
 
 
 def _host(request: Request) -> str | None:
-    return urlsplit(f"//{request.headers.get('host', '')}").hostname
+    return host_of(request.headers.get("host", ""))
+
+
+def _same_site(origin: str, host: str | None) -> bool:
+    """Is the page of a form one of ours?"""
+    try:
+        return urlsplit(origin).netloc == host
+    except ValueError:
+        return False
+
+
+def over_tls(request: Request, entrance: Entrance) -> bool:
+    """Did it come over TLS, our own or that of the proxy?"""
+    by_proxy = bool(entrance.proxy) and last(request, "x-forwarded-proto") == "https"
+    return request.client is not None and (request.scope["scheme"] == "https" or by_proxy)
 
 
 def refused_for(request: Request, entrance: Entrance, public: str | None = None) -> str:
@@ -83,19 +98,19 @@ def refused_for(request: Request, entrance: Entrance, public: str | None = None)
     if way is None or (way is Way.PAGE and request.client is None):
         return "where this request comes from cannot be told; send it again"
     if way is Way.PAGE and not entrance.network:
-        by_link = public is not None and _host(request) == public and request.url.path.startswith(_BY_LINK)
+        by_link = public is not None and _host(request) == public and path_of(request).startswith(_BY_LINK)
         if _host(request) not in _OURSELVES and not by_link:
             return "this page answers to 127.0.0.1 and localhost only, and to signed links by the plan's public_url"
     if way is Way.PAGE and entrance.proxy:
         if not _same(request.client, entrance.proxy):
             return f"this page is reached through the proxy at {entrance.proxy} only"
-        if request.headers.get("x-forwarded-proto") != "https":
+        if last(request, "x-forwarded-proto") != "https":
             return "the proxy must end TLS and say so (X-Forwarded-Proto: https)"
     if request.method not in ("GET", "HEAD"):
         origin = request.headers.get("origin")
-        if origin is not None and urlsplit(origin).netloc != request.headers.get("host"):
+        if origin is not None and not _same_site(origin, request.headers.get("host")):
             return "this form was sent by another site's page"
-        most = MOST_PHOTO_BYTES if request.url.path.endswith(PHOTOS) else MOST_BODY_BYTES
+        most = MOST_PHOTO_BYTES if path_of(request).endswith(PHOTOS) else MOST_BODY_BYTES
         length = request.headers.get("content-length", "")
         if not length.isdigit() or int(length) > most:
             return f"a request's body may have {most} bytes and must say its length"
@@ -112,7 +127,7 @@ def _same(client: Address | None, address: str) -> bool:
 
 def turned_away(request: Request, entrance: Entrance, visitor: Visitor | None) -> Response | None:
     """The answer for somebody who may not do this; None where he may go on."""
-    path = request.url.path
+    path = path_of(request)
     if visitor is None and not path.startswith(_OPEN):
         if path.startswith(_FOR_MACHINES) or request.method != "GET":
             words = "say who you are: log in, or send a token (Authorization: Bearer …)"

@@ -54,6 +54,17 @@ class _Patient(H11Protocol):
         super().data_received(data)
         self._watch()
 
+    def send_400_response(self, msg: str) -> None:
+        """Refuse what is no request, and let nothing follow; where an answer has begun, only end."""
+        if self.cycle is not None and not self.cycle.response_complete:
+            begun = self.cycle.response_started
+            self.cycle.disconnected = True
+            self.cycle.message_event.set()
+            if begun:
+                self.transport.close()
+                return
+        super().send_400_response(msg)
+
     def on_response_complete(self) -> None:
         """Go on to the next request, a little later where there were too many."""
         wait_s = self._porch.wait_s(self._guest)

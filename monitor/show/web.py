@@ -1,26 +1,30 @@
 """The application: the API on the command socket, and the pages and metrics beside it."""
 
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Sequence
 from pathlib import Path
 from typing import Annotated
 from urllib.parse import urlsplit
 
 from fastapi import APIRouter, Depends, FastAPI, Form, Query, Request, Response
-from fastapi.exceptions import HTTPException
+from fastapi.exceptions import HTTPException, RequestValidationError
 from fastapi.responses import FileResponse, HTMLResponse, JSONResponse, PlainTextResponse, RedirectResponse
 from fastapi.staticfiles import StaticFiles
 
+from monitor.facts.printable import one_line
 from monitor.facts.words import Tongue
 from monitor.show.api import api
 from monitor.show.door import ShutOut, Visitor
-from monitor.show.entrance import Entrance, inside, refused_for, sent_by_form, turned_away
+from monitor.show.entrance import Entrance, inside, over_tls, refused_for, sent_by_form, turned_away
 from monitor.show.openmetrics import CONTENT_TYPE, exposition
 from monitor.show.porch import greeted
 from monitor.show.ports import Refused, Site
 from monitor.show.rendering import environment
 from monitor.show.routes import pages
+from monitor.show.wellformed import malformed, path_of
 
 STATIC = StaticFiles(directory=Path(__file__).parent / "static")
+TLS_LASTS = f"max-age={365 * 86_400}"
+"""A browser that has come over TLS once comes no other way for a year (RFC 6797, 6.1.1 and 7.1)."""
 DEVICE_LASTS_S = 400 * 86_400
 """The longest that a browser keeps a cookie (RFC 6265bis, 5.5)."""
 _HEADERS = {
@@ -74,26 +78,42 @@ def guarded(app: FastAPI, entrance: Entrance, public: Callable[[], str | None]) 
     async def said(_: Request, error: HTTPException) -> Response:
         return JSONResponse({"detail": error.detail}, error.status_code)
 
+    @app.exception_handler(RequestValidationError)
+    async def not_valid(_: Request, error: RequestValidationError) -> Response:
+        # What was sent is not repeated: it may be a password, or nothing that JSON can carry.
+        told = [{name: _sayable(one[name]) for name in ("loc", "msg", "type")} for one in error.errors()]
+        return JSONResponse({"detail": told}, 422)
+
     @app.middleware("http")
     async def guard(request: Request, go_on: Callable[[Request], Awaitable[Response]]) -> Response:
-        refusal = refused_for(request, entrance, public())
+        wrong = malformed(request)
+        refusal = wrong or refused_for(request, entrance, public())
         visitor = None if refusal else entrance.visitor(request)
         request.state.visitor = visitor
         if visitor is not None:
             greeted(request, visitor.may_act)
-        response = _refused(request, refusal) if refusal else turned_away(request, entrance, visitor)
-        if response is None:
-            response = await go_on(request)
+        response = _refused(request, refusal, 400 if wrong else 403) if refusal else None
+        response = response or turned_away(request, entrance, visitor) or await go_on(request)
         response.headers.update(_HEADERS)
-        if not request.url.path.startswith("/static/"):
+        if wrong:
+            response.headers["Connection"] = "close"  # RFC 9112, 6.1: what follows may be no request of its sender
+        if over_tls(request, entrance):
+            response.headers["Strict-Transport-Security"] = TLS_LASTS
+        if not path_of(request).startswith("/static/"):
             response.headers.setdefault("Cache-Control", "no-store")
         return response
 
 
-def _refused(request: Request, why: str) -> Response:
-    if request.url.path.startswith("/api/"):
-        return JSONResponse({"detail": why}, 403)
-    return PlainTextResponse(f"{why}\n", 403)
+def _sayable(told: str | Sequence[str | int]) -> str | list[str | int]:
+    if isinstance(told, str):
+        return one_line(told)
+    return [one if isinstance(one, int) else one_line(one) for one in told]
+
+
+def _refused(request: Request, why: str, status: int) -> Response:
+    if path_of(request).startswith("/api/"):
+        return JSONResponse({"detail": why}, status)
+    return PlainTextResponse(f"{why}\n", status)
 
 
 SUMMARY = "One site of remote poles: how it stands, its alarms and their causes, its history, and what may be done."

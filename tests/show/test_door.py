@@ -10,6 +10,7 @@ from pathlib import Path
 import httpx
 import pytest
 from argon2 import PasswordHasher
+from fastapi import Request
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -20,7 +21,7 @@ from monitor.plan.text import NotRight
 from monitor.show import door as door_module
 from monitor.show import tries
 from monitor.show.door import IDLE_S, LONGEST_S, Door, Machine, Person, ShutOut
-from monitor.show.entrance import Entrance
+from monitor.show.entrance import Entrance, over_tls, refused_for
 from monitor.show.tries import FIRST_LOCK_S, FREE_TRIES
 from monitor.show.ways import By, Way
 from monitor.show.web import application
@@ -294,6 +295,51 @@ async def test_behind_a_proxy_only_the_proxy_is_answered_and_it_must_end_tls(tol
         transport = httpx.ASGITransport(app=app, client=(address, 40_000))
         async with httpx.AsyncClient(transport=transport, base_url="http://farm.example.org") as client:
             assert (await client.get("/enter", headers=headers)).status_code == status
+
+
+def came(*lines: tuple[str, str], client: str | None = "127.0.0.1", scheme: str = "http") -> Request:
+    """A request with these lines of headers."""
+    headers = [(name.encode(), value.encode()) for name, value in lines]
+    scope = {"type": "http", "headers": headers, "client": client and (client, 4), "scheme": scheme, "path": "/"}
+    return Request({**scope, "method": "GET"})
+
+
+def test_the_last_address_of_the_last_line_counts() -> None:
+    """RFC 9110, 5.3: several lines are one list in order; a proxy adds at the end, a stranger sends the beginning."""
+    behind = Entrance(a_door(), lambda: 0.0, network=True, secure=True, proxy="127.0.0.1")
+    lines = (("x-forwarded-for", "198.51.100.1, 198.51.100.2"), ("x-forwarded-for", "198.51.100.3, 203.0.113.7 "))
+    assert behind.address(came(*lines)) == "203.0.113.7"
+    assert behind.address(came()) == "127.0.0.1"
+    assert Entrance(a_door(), lambda: 0.0, network=True).address(came(*lines, client="10.0.0.9")) == "10.0.0.9"
+    told_first = (("x-forwarded-proto", "https"), ("x-forwarded-proto", "http"))
+    assert "must end TLS" in refused_for(came(*told_first), behind)
+    assert refused_for(came(*reversed(told_first)), behind) == ""
+
+
+@pytest.mark.parametrize(
+    ("proxy", "request_", "said"),
+    [
+        ("", came(client="10.0.0.9", scheme="https"), True),
+        ("", came(client="10.0.0.9"), False),
+        ("127.0.0.1", came(("x-forwarded-proto", "https")), True),
+        ("127.0.0.1", came(("x-forwarded-proto", "http")), False),
+        ("127.0.0.1", came(("x-forwarded-proto", "https"), client=None), False),
+    ],
+)
+def test_what_came_over_tls(proxy: str, request_: Request, said: bool) -> None:
+    entrance = Entrance(a_door(), lambda: 0.0, network=True, secure=True, proxy=proxy)
+    assert over_tls(request_, entrance) is said
+
+
+async def test_over_tls_a_browser_is_told_to_come_by_tls_alone(outside: Outside, told: Told) -> None:
+    """RFC 6797, 7.1 and 7.2: in answers over TLS, and in no others; ASVS 4.0.3, 14.4.5."""
+    for path in ("/enter", "/", "/api/picture", "/static/farpole.css"):
+        assert (await outside.client.get(path)).headers["strict-transport-security"] == "max-age=31536000"
+    desk = Quiet(HandClock(), "1")
+    desk.opened(told)  # type: ignore[arg-type]  # stands in for the rounds
+    transport = httpx.ASGITransport(app=application(desk, "1", Entrance(Door({}, {}), lambda: 0.0)))
+    async with httpx.AsyncClient(transport=transport, base_url="http://127.0.0.1:8460") as client:
+        assert "strict-transport-security" not in (await client.get("/")).headers
 
 
 KNOWN = {"jo": LogIn(kind="log-in", role="operator", password_argon2=JO.password_argon2)}
