@@ -1,7 +1,7 @@
 """Routes of the pages and of their forms; live by server-sent events. Whoever only looks sends no form."""
 
 import asyncio
-from collections.abc import AsyncIterator, Awaitable
+from collections.abc import Awaitable
 from typing import Annotated
 from urllib.parse import quote
 
@@ -19,6 +19,7 @@ from monitor.show.asked import ONE_LINE
 from monitor.show.pages_acting import ActingPages
 from monitor.show.ports import Refused, Site
 from monitor.show.review_page import sheet_paper
+from monitor.show.streams import Streams
 from monitor.show.who import Doer, Looking
 
 
@@ -33,7 +34,7 @@ async def _done(act: Awaitable[object], to: str) -> RedirectResponse:
 
 def pages(site: Site) -> APIRouter:
     """Routes of the pages."""
-    routes, shown = APIRouter(include_in_schema=False), ActingPages(site)
+    routes, shown, streams = APIRouter(include_in_schema=False), ActingPages(site), Streams(site.changes)
 
     @routes.get("/")
     async def the_site(who: Looking) -> HTMLResponse:
@@ -64,13 +65,9 @@ def pages(site: Site) -> APIRouter:
         return await shown.pole(who, name, range)
 
     @routes.get("/events")
-    async def events() -> StreamingResponse:
-        async def stream() -> AsyncIterator[str]:
-            yield "event: hello\ndata: farpole\n\n"
-            async for word in site.changes():
-                yield f"event: {word.replace(' ', '-')}\ndata: \n\n"
-
-        return StreamingResponse(stream(), media_type="text/event-stream", headers={"Cache-Control": "no-store"})
+    async def events(who: Looking) -> StreamingResponse:
+        headers = {"Cache-Control": "no-store", "Connection": "close"}  # its place is free as soon as it has ended
+        return StreamingResponse(streams.stream(who), media_type="text/event-stream", headers=headers)
 
     _acts(routes, site)
     _standing(routes, shown, site)
