@@ -84,7 +84,7 @@ def _same_site(origin: str, host: str | None) -> bool:
 def over_tls(request: Request, entrance: Entrance) -> bool:
     """Did it come over TLS, our own or that of the proxy?"""
     by_proxy = bool(entrance.proxy) and last(request, "x-forwarded-proto") == "https"
-    return request.client is not None and (request.scope["scheme"] == "https" or by_proxy)
+    return way_of(request) is Way.PAGE and (request.scope["scheme"] == "https" or by_proxy)
 
 
 def refused_for(request: Request, entrance: Entrance, public: str | None = None) -> str:

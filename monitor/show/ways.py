@@ -17,6 +17,11 @@ class Way(Enum):
     PAGE = "the page"
 
 
+def marked(way: Way) -> dict[str, Way]:
+    """What stands in the scope of a request that came by a way."""
+    return {_WAY: way}
+
+
 class By:
     """An application behind one way in; every server has one of its own."""
 
@@ -25,7 +30,7 @@ class By:
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Hand a request on, marked by the way it came."""
-        await self._app({**scope, _WAY: self._way}, receive, send)
+        await self._app({**scope, **marked(self._way)}, receive, send)
 
 
 def way_of(request: HTTPConnection) -> Way | None:

@@ -140,7 +140,7 @@ def test_what_a_command_prints(said: str, as_json: bool) -> None:
         out = io.StringIO(newline="")
         patch.setattr(sys, "stdout", out)
         assert main(["note", *(["--json"] if as_json else [])]) == 0
-    assert unseen(out.getvalue(), keep="\n") == []
+    assert unseen(out.getvalue(), keep="\n\t") == []
     assert not as_json or json.loads(out.getvalue())[0]["resource"] == "creek"
 
 

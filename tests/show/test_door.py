@@ -23,7 +23,7 @@ from monitor.show import tries
 from monitor.show.door import IDLE_S, LONGEST_S, Door, Machine, Person, ShutOut
 from monitor.show.entrance import Entrance, over_tls, refused_for
 from monitor.show.tries import FIRST_LOCK_S, FREE_TRIES
-from monitor.show.ways import By, Way
+from monitor.show.ways import By, Way, marked
 from monitor.show.web import application
 from tests.show.test_picture import silence
 from tests.show.test_web import SENT, Quiet, Told, memory, token_of, told
@@ -301,7 +301,7 @@ def came(*lines: tuple[str, str], client: str | None = "127.0.0.1", scheme: str 
     """A request with these lines of headers."""
     headers = [(name.encode(), value.encode()) for name, value in lines]
     scope = {"type": "http", "headers": headers, "client": client and (client, 4), "scheme": scheme, "path": "/"}
-    return Request({**scope, "method": "GET"})
+    return Request({**scope, "method": "GET", **marked(Way.PAGE if client else Way.COMMAND)})
 
 
 def test_the_last_address_of_the_last_line_counts() -> None:
@@ -337,7 +337,7 @@ async def test_over_tls_a_browser_is_told_to_come_by_tls_alone(outside: Outside,
         assert (await outside.client.get(path)).headers["strict-transport-security"] == "max-age=31536000"
     desk = Quiet(HandClock(), "1")
     desk.opened(told)  # type: ignore[arg-type]  # stands in for the rounds
-    transport = httpx.ASGITransport(app=application(desk, "1", Entrance(Door({}, {}), lambda: 0.0)))
+    transport = httpx.ASGITransport(app=By(application(desk, "1", Entrance(Door({}, {}), lambda: 0.0)), Way.PAGE))
     async with httpx.AsyncClient(transport=transport, base_url="http://127.0.0.1:8460") as client:
         assert "strict-transport-security" not in (await client.get("/")).headers
 

@@ -24,8 +24,10 @@ from monitor.daemon.memory import Memory
 from monitor.daemon.standing import AtThePole
 from monitor.show.door import Door
 from monitor.show.entrance import Entrance
+from monitor.show.porch import Room
 from monitor.show.ports import Refused
 from monitor.show.serve import Serving
+from monitor.show.ways import By, Way
 from monitor.show.web import application
 from tests.show.test_door import PASSWORD, TOKEN, a_door, cheap
 from tests.show.test_picture import WELL, silence
@@ -93,6 +95,10 @@ class Ready(Quiet):
     sheet = _refused
 
 
+WIDE = Room(comings_s=10_000.0, requests_s=10_000.0)
+"""Thousands of requests in a few seconds: what is tried here is what they say, not how many they are."""
+
+
 class _Failures(logging.Handler):
     def __init__(self) -> None:
         super().__init__(logging.ERROR)
@@ -112,7 +118,7 @@ def serve(told: Told, entrance: Entrance, folder: Path) -> Iterator[Served]:
     loop = asyncio.new_event_loop()
 
     async def run() -> None:
-        serving = Serving(application(desk, "1", entrance), [listening])
+        serving = Serving(By(application(desk, "1", entrance), Way.PAGE), [listening], room=WIDE)
         await serving.start()
         began.set()
         await ended.wait()

@@ -23,6 +23,7 @@ from monitor.show.door import Door, Machine, Visitor
 from monitor.show.entrance import Entrance
 from monitor.show.porch import local_user
 from monitor.show.serve import Serving
+from monitor.show.ways import By, Way
 from monitor.show.web import application
 from monitor.show.who import kept_as
 from tests.show.test_door import JO, PASSWORD, TOKEN, cheap
@@ -102,7 +103,7 @@ async def way(told: Told) -> AsyncIterator[tuple[httpx.AsyncClient, Heard]]:
     desk.stamp = heard.act("stamp", 2)  # type: ignore[attr-defined]  # the same
     door = Door({"jo": JO}, {"script": Machine("operator", hashlib.sha256(TOKEN.encode()).hexdigest())})
     entrance = Entrance(door, lambda: 1000.0, network=True, secure=True)
-    transport = httpx.ASGITransport(app=application(desk, "1", entrance), client=("10.0.0.9", 40_000))
+    transport = httpx.ASGITransport(app=By(application(desk, "1", entrance), Way.PAGE), client=("10.0.0.9", 40_000))
     async with httpx.AsyncClient(transport=transport, base_url="https://farm.example.org") as client:
         yield client, heard
 
