@@ -1,27 +1,20 @@
 """The outbound proof that farpole runs: one GET of an address that somebody else watches, and misses."""
 
-import asyncio
-import urllib.error
-import urllib.request
-
-TIMEOUT_S = 15.0
+from monitor.facts.words import say
+from monitor.notify.http import NotAnswered, address_of, call
 
 
 async def tell(url: str) -> str:
-    """Ask the address once; empty where it answered, else the reason why not. The address never shows in it."""
-    return await asyncio.to_thread(_tell, url)
-
-
-def _tell(url: str) -> str:
-    if not url.startswith(("https://", "http://")):
-        return "the address of the sign of life begins with neither https:// nor http://"
-    request = urllib.request.Request(url, headers={"User-Agent": "farpole"})  # the scheme is looked at above
+    """Ask the address once; empty where it answered (2xx), else the reason why not. The address never shows in it."""
     try:
-        with urllib.request.urlopen(request, timeout=TIMEOUT_S) as answer:  # the same
-            answer.read(1024)
-    except urllib.error.HTTPError as error:
-        return f"the address of the sign of life answered {error.code}"
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "reason", error)
-        return f"the address of the sign of life does not answer: {type(reason).__name__}"
-    return ""
+        status = await call(address_of(url), "GET")
+    except (NotAnswered, ValueError) as error:
+        return say("the address of the sign of life does not answer: {why}", why=str(error))
+    if 200 <= status < 300:
+        return ""
+    if 300 <= status < 400:
+        words = (
+            "the address of the sign of life redirects (status {status}): write where it leads into the secrets file"
+        )
+        return say(words, status=status)
+    return say("the address of the sign of life answered {status}", status=status)

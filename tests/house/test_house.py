@@ -67,7 +67,7 @@ LIBRARIES = {
     },
     "pyasn1": {"monitor/devices/ask/snmp_pysnmp.py", "monitor/simulation/agent.py"},
     "icmplib": {"monitor/devices/ask/icmp.py"},
-    "apprise": {"monitor/notify/carrier.py"},
+    "smtplib": {"monitor/notify/mail.py"},
     "apscheduler": {"monitor/daemon/schedule.py"},
     "scapy": {"monitor/devices/ask/sweep.py"},
     "nats": {"monitor/centre/line.py"},

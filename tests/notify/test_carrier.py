@@ -112,7 +112,7 @@ async def test_an_unknown_account_is_told() -> None:
 
 
 async def test_an_account_that_cannot_be_used_is_named_at_start() -> None:
-    with pytest.raises(ValueError, match=r"secrets\.hook: a webhook's url begins with http"):
+    with pytest.raises(ValueError, match=r"secrets\.hook: a url begins with http"):
         Carrier({"hook": WebhookAddress("ftp://x/y")})
 
 

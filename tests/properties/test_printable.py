@@ -19,7 +19,7 @@ from monitor.cli.printed import OneLine
 from monitor.devices.ask import http as post
 from monitor.devices.decode import frames, raw, rtsp, ws_discovery
 from monitor.facts.words import ENGLISH, say
-from monitor.notify import carrier
+from monitor.notify import mail
 from monitor.plan.parts import Load
 from monitor.show.api import Act, Drilling, Note, Shelving, Switching, TurnUp
 from monitor.show.paper import Writer
@@ -111,7 +111,7 @@ def test_a_page_and_paper(said: str) -> None:
 
 @given(HOSTILE)
 def test_what_a_mail_server_answers(said: str) -> None:
-    assert unseen(carrier._reason(said)) == []
+    assert unseen(mail._printable(said)) == []
 
 
 @given(HOSTILE)
