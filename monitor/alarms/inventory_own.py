@@ -93,6 +93,16 @@ OWN: Final = (
         off_rounds=1,
     ),
     AlarmType(
+        "job-failed",
+        "a job of farpole failed",
+        "softwareError",
+        "look at the alarm text and at the log: an hour later the job is tried again, and the alarm clears when it "
+        "succeeds; report a fault that comes again",
+        Severity.MAJOR,
+        on_rounds=1,
+        off_rounds=1,
+    ),
+    AlarmType(
         "centre-not-told",
         "the centre to which this site reports has not answered for long",
         "communicationsSubsystemFailure",

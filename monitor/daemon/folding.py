@@ -8,8 +8,10 @@ import numpy as np
 
 from monitor.daemon.clock import Clock
 from monitor.daemon.design import Design
+from monitor.daemon.failing import NotDone
 from monitor.daemon.keeper import Keeper
 from monitor.facts.readings import Slot
+from monitor.facts.words import say
 from monitor.history.fold import DAY_S, day_of
 from monitor.history.store import NotKept, Store
 from monitor.margins.features import Features, daily
@@ -29,7 +31,10 @@ class Folding:
         self._design, self._keeper, self._clock = design, keeper, clock
 
     async def run(self) -> None:
-        """Fold what is over, then make room; a history that cannot be written is tried again at the next hour."""
+        """Fold what is over, then make room; a history that cannot be written is tried again at the next hour.
+
+        Raises NotDone.
+        """
         now_s = self._clock.wall_s()
         local = datetime.fromtimestamp(now_s, UTC).astimezone(self._design.zone)
         standard = (local.utcoffset() or local - local) - (local.dst() or local - local)
@@ -39,7 +44,7 @@ class Folding:
             await self._features(offset_s)
             await self._make_room(day_of(now_s, offset_s))
         except NotKept as error:
-            log.error("days could not be folded: %s", error)
+            raise NotDone(say("days could not be folded: {why}", why=str(error))) from None
 
     async def _fold(self, today: int, offset_s: int) -> None:
         waiting = await self._keeper.ask(lambda store: store.to_fold(today, offset_s))

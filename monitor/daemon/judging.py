@@ -12,10 +12,12 @@ from monitor.alarms.drifting import of_verdicts
 from monitor.alarms.record import factors
 from monitor.daemon.clock import Clock
 from monitor.daemon.design import Design
+from monitor.daemon.failing import NotDone
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.rounds import OPTIC, Rounds
 from monitor.facts import resources
 from monitor.facts.readings import Slot
+from monitor.facts.words import say
 from monitor.history.fold import day_of
 from monitor.history.records import BaselineSet, Repair
 from monitor.history.store import NotKept
@@ -49,7 +51,10 @@ class Judging:
         self._watched = watched(design.plan, design.budget)
 
     async def run(self) -> None:
-        """Judge every series, once a day; what cannot be read now is tried again at the next hour."""
+        """Judge every series, once a day; what cannot be read now is tried again at the next hour.
+
+        Raises NotDone.
+        """
         now_s = self._clock.wall_s()
         try:
             decided = await self._keeper.ask(lambda store: store.setting_of("standard_offset_s"))
@@ -62,7 +67,7 @@ class Judging:
             await self._judge(now_s, offset_s)
             self._judged_day = today
         except NotKept as error:
-            log.error("the nightly judgement could not be made: %s", error)
+            raise NotDone(say("the nightly judgement could not be made: {why}", why=str(error))) from None
 
     async def _judge(self, now_s: float, offset_s: int) -> None:
         memory, started_s = self._rounds.memory, self._clock.monotonic_s()

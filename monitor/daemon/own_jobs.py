@@ -42,7 +42,7 @@ def own_jobs(
         schedule.every("sign of life", plan.sign_of_life.every_minutes * 60, without_answer(watching.tell), 10.0)
     reviews = SendingReviews(rounds.memory, rounds.keeper, clock, settings.plan_file, settings.history_url)
     if plan.reviews is not None:
-        schedule.daily("review", plan.reviews.at, reviews.look)
+        schedule.daily("review", plan.reviews.at, without_answer(reviews.look))
     schedule.every("act", 10.0, without_answer(acting.revive), 12.0)
     schedule.closing.append(acting.close)
     desk.drilling = Drilling(rounds, rounds.keeper, clock)

@@ -4,9 +4,8 @@ from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from monitor.alarms.book import Alarm, Change
 from monitor.alarms.callouts import may_leave
-from monitor.alarms.messages import Message, digest, late, letter, reader_of
+from monitor.alarms.messages import Message, digest, late
 from monitor.daemon.clock import Clock
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.rounds import Rounds
@@ -16,7 +15,6 @@ from monitor.history.records import Waiting
 from monitor.history.store import NotKept
 from monitor.notify.carrier import Account, Carrier, MailAccount, WebhookAddress
 from monitor.notify.outbox import Sent, send_waiting
-from monitor.plan.parts import Callout
 
 TROUBLE_AFTER_ATTEMPTS = 3
 
@@ -162,18 +160,3 @@ class Post:
             except NotKept:
                 return  # the keeper says so and raises the alarm
             del self._unmarked[one.id]
-
-    async def morning_letter(self, person: Callout) -> None:
-        """Compose one person's morning letter and put it into the outbox."""
-        memory, now_s = self._rounds.memory, self._clock.wall_s()
-        alarms = memory.book.alarms
-        past = await self._keeper.ask(lambda store: store.changes(now_s - 86_400))
-        changes = [
-            Change(replace(alarms[p.key], raised_s=p.raised_s, settled=p.note), p.at_s, "cleared", note=p.note)
-            for p in past
-            if p.what == "cleared" and p.key in alarms
-        ]
-        standing: list[Alarm] = memory.book.raised()
-        design = memory.design
-        message = letter(changes, standing, reader_of(person, design.plan, design.zone, design.tongues), now_s)
-        await self._keeper.record([], [message])

@@ -5,6 +5,7 @@ from datetime import datetime, tzinfo
 from monitor.alarms.callouts import in_hours
 from monitor.alarms.messages import proof, reader_of
 from monitor.daemon.clock import Clock
+from monitor.daemon.failing import NotDone
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.rounds import Rounds
 from monitor.facts.words import Moment, say
@@ -12,8 +13,9 @@ from monitor.history.store import NotKept
 
 PROVE_AFTER_S = 180.0
 """After a start: by then a plan that is being written has settled."""
-WEEK_S = 7 * 86_400.0
-LATE_S = WEEK_S + 86_400.0
+DAY_S = 86_400.0
+WEEK_S = 7 * DAY_S
+LATE_S = WEEK_S + DAY_S
 """So long after the last message that a carrier took, people are told that the way to somebody is not proven."""
 
 
@@ -27,14 +29,14 @@ class Proving:
         """Send a test message to whom none was sent yet, or nothing for a week; say to whom the way is not proven.
 
         A carrier that takes a message proves its own part of the way only; that a person reads it, ``farpole drill``
-        proves.
+        proves. Raises NotDone.
         """
         memory, now_s = self._rounds.memory, self._clock.wall_s()
         try:
-            proven = await self._keeper.ask(lambda store: store.proven())
-            tested = await self._keeper.ask(lambda store: store.tested())
-        except NotKept:
-            return  # the keeper says so and raises the alarm
+            proven = await self._keeper.ask(lambda store: store.proven(now_s + DAY_S))
+            tested = await self._keeper.ask(lambda store: store.written("test", now_s + DAY_S))
+        except NotKept as error:
+            raise NotDone(str(error)) from None
         local = datetime.fromtimestamp(now_s, memory.design.zone)
         unproven = []
         for person in memory.plan.callouts:

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from monitor.alarms.messages import Message
 from monitor.daemon.clock import Clock
+from monitor.daemon.failing import NotDone
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.memory import Memory
 from monitor.facts.words import say
@@ -32,7 +33,7 @@ class SendingReviews:
         self._plan_file, self._url = plan_file, history_url
 
     async def look(self) -> None:
-        """Make and send last month's review, if its day has come and it was not made yet."""
+        """Make and send last month's review, if its day has come and it was not made yet. Raises NotDone."""
         wanted = self._memory.plan.reviews
         local = datetime.fromtimestamp(self._clock.wall_s(), self._memory.design.zone)
         if wanted is None or local.day < wanted.day:
@@ -44,7 +45,7 @@ class SendingReviews:
                 return
             await self._make(month, wanted)
         except NotKept as error:
-            log.error("the review of %s waits: %s", month, error)
+            raise NotDone(say("the review of {month} waits: {why}", month=month, why=str(error))) from None
 
     async def _make(self, month: str, wanted: Reviews) -> None:
         folder = self._keeper.folder / "reviews"
@@ -53,9 +54,7 @@ class SendingReviews:
         if importlib.util.find_spec("typst") is not None:
             files.append(folder / f"{month}.pdf")
         words = await self._review(month)
-        outs = [text for file in files for text in ("--out", str(file))]
-        if words is None or await self._review(month, *outs) is None:
-            return  # the log says why; tomorrow it is tried again
+        await self._review(month, *(text for file in files for text in ("--out", str(file))))
         now_s = self._clock.wall_s()
         await self._keeper.ask(lambda store: store.note(now_s, REVIEWED, month, str(files[-1])))
         site, tongue = self._memory.plan.site.name, self._memory.design.tongue_of("")
@@ -65,8 +64,8 @@ class SendingReviews:
         await self._keeper.record([], [Message(to, to, "review", *about) for to in wanted.to])
         log.info("the review of %s is made: %s", month, ", ".join(map(str, files)))
 
-    async def _review(self, month: str, *more: str) -> str | None:
-        """What ``farpole review`` says; None where it failed."""
+    async def _review(self, month: str, *more: str) -> str:
+        """What ``farpole review`` says; raises NotDone where it failed."""
         given = ["--plan", str(self._plan_file), "--data", str(self._keeper.folder), "--month", month, *more]
         command = [sys.executable, "-m", "monitor", "review", *given]
         environment = {**os.environ, **({"FARPOLE_HISTORY": self._url} if self._url else {})}
@@ -77,14 +76,14 @@ class SendingReviews:
             async with asyncio.timeout(LONGEST_S):
                 out, err = await process.communicate()
         except TimeoutError:
-            log.error("the review of %s was not made within %.0f s", month, LONGEST_S)
-            return None
+            words = say("the review of {month} was not made within {seconds:.0f} s", month=month, seconds=LONGEST_S)
+            raise NotDone(words) from None
         finally:
             if process.returncode is None:
                 process.kill()
                 await process.wait()
         if process.returncode:
-            killed = "it was ended from outside, as where memory runs out" if process.returncode < 0 else ""
-            log.error("the review of %s could not be made: %s", month, err.decode().strip()[-500:] or killed)
-            return None
+            killed = say("it was ended from outside, as where memory runs out") if process.returncode < 0 else ""
+            why = err.decode(errors="replace").strip()[-500:] or killed
+            raise NotDone(say("the review of {month} could not be made: {why}", month=month, why=why))
         return out.decode().strip()

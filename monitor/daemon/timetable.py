@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING
 from monitor.daemon.asking import Asking
 from monitor.daemon.auditing import Auditing
 from monitor.daemon.clock import Clock
+from monitor.daemon.failing import Failing
 from monitor.daemon.folding import Folding
 from monitor.daemon.judging import Judging
 from monitor.daemon.keeper import Keeper
+from monitor.daemon.letters import Letters
 from monitor.daemon.memory import Memory
 from monitor.daemon.mending import Mending
 from monitor.daemon.polling import Polling
@@ -23,6 +25,7 @@ from monitor.daemon.streaming import Login, Streaming
 from monitor.daemon.trapping import Trapping, own_engine
 from monitor.devices.ask.snmp import Community, User
 from monitor.devices.questions import MEASURE, REACH, Device, LoadToAsk
+from monitor.plan.parts import Callout
 
 if TYPE_CHECKING:
     from monitor.devices.ask.snmp_traps import TrapReceiver
@@ -46,6 +49,8 @@ def timetable(
     """The schedule of one season; starts are spread over the period."""
     design, plan = rounds.memory.design, rounds.memory.plan
     schedule = Schedule(clock, design.zone)
+    failing = Failing(rounds)
+    schedule.begins, schedule.ended = failing.begin, failing.ended
     asking_jobs(schedule, rounds)
     auditing = Auditing(rounds.memory, rounds.asking, keeper, rounds, clock)
     for i, place in enumerate(design.places):
@@ -90,13 +95,20 @@ def asking_jobs(schedule: Schedule, rounds: Polling) -> None:
 
 def _people(schedule: Schedule, rounds: Rounds, post: Post) -> None:
     """What people are told, and when."""
+    letters = Letters(rounds, rounds.keeper, schedule.clock)
     schedule.every("send", 1.0, post.send, 1.0, a_round=False)
     schedule.every("shelve", 10.0, without_answer(rounds.shelve), 4.0)
     schedule.every("remind", 10.0, without_answer(rounds.telling.remind), 5.0)
     schedule.every("prove", 600.0, without_answer(Proving(rounds, rounds.keeper, schedule.clock).look), PROVE_AFTER_S)
     for person in rounds.memory.plan.callouts:
         if person.at:
-            schedule.daily(f"letter {person.name}", person.at, lambda person=person: post.morning_letter(person))  # type: ignore[misc]  # mypy cannot type a default that binds the loop's name
+            schedule.daily(f"letter {person.name}", person.at, _writes(letters, person, True))
+            missed = _writes(letters, person, False)
+            schedule.every(f"missed letter {person.name}", 3600.0, missed, PROVE_AFTER_S, a_round=False)
+
+
+def _writes(letters: Letters, person: Callout, first: bool) -> Job:
+    return without_answer(lambda: letters.look(person, first))
 
 
 def _reaches(rounds: Polling, place: str) -> Job:
@@ -124,8 +136,10 @@ def _audits(auditing: Auditing, place: str) -> Job:
 
 def _folds(folding: Folding, judging: Judging) -> Job:
     async def job() -> None:
-        await folding.run()
-        await judging.run()
+        try:
+            await folding.run()
+        finally:  # what is folded already can be judged
+            await judging.run()
 
     return job
 

@@ -7,7 +7,7 @@ from typing import Any
 from sqlalchemy import Connection, and_, func, insert, or_, select, update
 
 from monitor.alarms.book import Alarm, Change
-from monitor.alarms.messages import Message
+from monitor.alarms.messages import Kind, Message
 from monitor.alarms.shelves import Shelf
 from monitor.history import tables as t
 from monitor.history.engine import Kept
@@ -154,16 +154,17 @@ class AlarmRows(Kept):
         query = query.where(c.resource == resource, c.type == kind, c.happened_s >= since_s).order_by(c.id)
         return self._look(lambda connection: [Posted(*row) for row in connection.execute(query)])
 
-    def proven(self) -> dict[str, float]:
-        """Person → when a carrier last took a message for him."""
+    def proven(self, until_s: float) -> dict[str, float]:
+        """Person → when a carrier last took a message for him; what a clock that ran ahead wrote does not count."""
         c = t.outbox.c
-        query = select(c.person, func.max(c.sent_s)).where(c.state == "sent").group_by(c.person)
+        query = select(c.person, func.max(c.sent_s)).where(c.state == "sent", c.sent_s <= until_s).group_by(c.person)
         return self._look(lambda connection: {r[0]: float(r[1]) for r in connection.execute(query) if r[1]})
 
-    def tested(self) -> dict[str, float]:
-        """Person → when a test message for him was last put into the outbox."""
+    def written(self, kind: Kind, until_s: float) -> dict[str, float]:
+        """Person → when a message of a kind was last put into the outbox for them, no later than ``until_s``."""
         c = t.outbox.c
-        query = select(c.person, func.max(c.happened_s)).where(c.kind == "test").group_by(c.person)
+        wanted = (c.kind == kind, c.happened_s <= until_s)
+        query = select(c.person, func.max(c.happened_s)).where(*wanted).group_by(c.person)
         return self._look(lambda connection: {r[0]: float(r[1]) for r in connection.execute(query)})
 
     def went(self, message_id: int, at_s: float) -> None:

@@ -12,6 +12,7 @@ from monitor.daemon.asking import Asking
 from monitor.daemon.clock import HandClock
 from monitor.daemon.design import Design
 from monitor.daemon.keeper import Keeper
+from monitor.daemon.letters import Letters
 from monitor.daemon.memory import Memory
 from monitor.daemon.post import Post
 from monitor.daemon.rounds import Rounds
@@ -81,7 +82,8 @@ async def test_what_heals_within_the_hold_wakes_nobody_and_stands_in_the_letter(
     await office.pole(silent=False)
     await office.later(60)
     assert office.line.sent == []
-    await office.post.morning_letter(office.rounds.memory.plan.callouts[1])
+    letters = Letters(office.rounds, office.rounds.keeper, office.clock)
+    await letters.look(office.rounds.memory.plan.callouts[1], first=True)
     await office.later(1)
     ((to, title, body),) = office.line.sent
     assert (to, title) == ("tarrow-owner-mail", "Tarrow Downs: morning letter, 0 standing, 1 came and went")

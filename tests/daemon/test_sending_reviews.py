@@ -9,6 +9,7 @@ import pytest
 
 from monitor.daemon.clock import HandClock
 from monitor.daemon.design import Design
+from monitor.daemon.failing import NotDone
 from monitor.daemon.files import load_plan, shipped
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.memory import Memory
@@ -55,15 +56,13 @@ def begins(file: Path, how: bytes) -> bool:
     return file.read_bytes().startswith(how)
 
 
-async def test_a_review_that_cannot_be_made_is_tried_again(
-    tmp_path: Path, plan_file: Path, caplog: pytest.LogCaptureFixture
-) -> None:
+async def test_a_review_that_cannot_be_made_is_told_and_tried_again(tmp_path: Path, plan_file: Path) -> None:
     plan, sheets = load_plan(plan_file)
     clock = HandClock(at(5))
     keeper = Keeper(tmp_path / "history.sqlite", clock)
     await keeper.open()
     reviews = SendingReviews(Memory(Design.of(plan, sheets)), keeper, clock, tmp_path / "gone.yaml", None)
-    await reviews.look()
-    assert "could not be made" in caplog.text
+    with pytest.raises(NotDone, match="could not be made"):
+        await reviews.look()
     assert await keeper.ask(lambda store: store.notes("review")) == []
     await keeper.close()

@@ -249,3 +249,13 @@ def test_an_upward_import_breaks_the_contracts(tmp_path: Path) -> None:
     after = subprocess.run(command, cwd=tmp_path, env=environment, capture_output=True, text=True, check=False)
     assert after.returncode != 0
     assert "monitor.facts.units -> monitor.daemon.clock" in after.stdout
+
+
+def test_what_nobody_awaits_fails_its_test(tmp_path: Path) -> None:
+    shutil.copy(ROOT / "pyproject.toml", tmp_path / "pyproject.toml")
+    words = ["async def letter() -> None:", "    pass", "def test_it() -> None:", "    letter()"]
+    (tmp_path / "test_it.py").write_text("\n".join(words) + "\n", encoding="utf-8")
+    command = [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", "test_it.py"]
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, check=False)
+    assert done.returncode == 1, done.stdout
+    assert "coroutine 'letter' was never awaited" in done.stdout
