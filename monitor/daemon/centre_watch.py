@@ -1,5 +1,6 @@
 """The centre's own alarm book: which sites are silent. Of several processes one does this, by a lease."""
 
+import asyncio
 import logging
 from collections.abc import Callable, Sequence
 from datetime import tzinfo
@@ -10,11 +11,12 @@ from monitor.alarms.book import Alarm, Book, step
 from monitor.alarms.messages import Message, late
 from monitor.alarms.sites import Heard, message_of, of_sites
 from monitor.daemon.clock import Clock
+from monitor.daemon.ending import end
 from monitor.daemon.ingesting import CentralInbox
 from monitor.facts.words import ENGLISH
 from monitor.history.store import NotKept, Store
 from monitor.notify.carrier import Carrier
-from monitor.notify.outbox import send_waiting
+from monitor.notify.outbox import Lanes, Sent
 
 log = logging.getLogger(__name__)
 
@@ -30,7 +32,10 @@ class CentreWatch:
     def __init__(
         self, inbox: CentralInbox, own: Store, carrier: Carrier, tell: Sequence[str], clock: Clock, zone: tzinfo
     ) -> None:
-        self._inbox, self._own, self._carrier, self._tell = inbox, own, carrier, list(tell)
+        self._inbox, self._own, self._tell = inbox, own, list(tell)
+        self._lanes = Lanes(carrier.send, self._late, self._came)
+        self._unmarked: dict[int, Sent] = {}
+        self._marking = asyncio.Lock()
         self._clock, self._zone, self._me = clock, zone, uuid4().hex
         self._book: Book | None = None
         self._listening_since_s = clock.wall_s()
@@ -38,13 +43,16 @@ class CentreWatch:
 
     async def run(self) -> None:
         """Until cancelled. A database that is away is tried again."""
-        while True:
-            try:
-                await self._look()
-            except (NotKept, RuntimeError) as error:
-                log.error("sites could not be looked at: %s", error)
-                self._book, self._listening_since_s = None, self._clock.wall_s()
-            await self._clock.sleep(LOOK_S)
+        try:
+            while True:
+                try:
+                    await self._look()
+                except (NotKept, RuntimeError) as error:
+                    log.error("sites could not be looked at: %s", error)
+                    self._book, self._listening_since_s = None, self._clock.wall_s()
+                await self._clock.sleep(LOOK_S)
+        finally:
+            await end(await self._lanes.close())
 
     async def _ask(self, question: Callable[[Store], T]) -> T:
         return await self._inbox.ask(lambda _: question(self._own))
@@ -72,12 +80,26 @@ class CentreWatch:
             await self._inbox.ask(lambda central: central.tidy(now_s))
 
     async def _send(self, now_s: float) -> None:
+        busy = self._lanes.busy()  # before the outbox is read: what is under way then may be marked only after that
+        await self._mark()
         due = await self._ask(lambda own: own.due(now_s))
-        for one in await send_waiting(due, self._carrier.send, now_s, self._late):
-            if one.why:
-                await self._ask(lambda own, one=one: own.failed(one.id, one.why, one.again_s))  # type: ignore[misc]  # mypy cannot type a default that binds the loop's name
-            else:
-                await self._ask(lambda own, one=one: own.went(one.id, now_s))  # type: ignore[misc]  # the same
+        free = [one for one in due if one.message.to not in busy and one.id not in self._unmarked]
+        self._lanes.start(free, now_s)
+
+    async def _came(self, sent: Sent) -> None:
+        self._unmarked[sent.id] = sent
+        await self._mark()
+
+    async def _mark(self) -> None:
+        """Write down how attempts came out; what cannot be written now is written before anything more is sent."""
+        async with self._marking:
+            now_s = self._clock.wall_s()
+            for one in list(self._unmarked.values()):
+                if one.why:
+                    await self._ask(lambda own, one=one: own.failed(one.id, one.why, one.again_s))  # type: ignore[misc]  # mypy cannot type a default that binds the loop's name
+                else:
+                    await self._ask(lambda own, one=one: own.went(one.id, now_s))  # type: ignore[misc]  # the same
+                del self._unmarked[one.id]
 
     def _late(self, message: Message, now_s: float) -> str:
         return late(message, now_s, self._zone, ENGLISH)

@@ -2,7 +2,7 @@
 
 import asyncio
 import logging
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from pathlib import Path
@@ -47,6 +47,7 @@ class Keeper:
         self._gave_time = False
         self._records: list[tuple[Sequence[Change], Sequence[Message]]] = []
         self._sent_s: dict[Message, float] = {}
+        self._going: set[Message] = set()
         self._writing = asyncio.Lock()
         self.trouble = ""
         self.dropped = 0
@@ -144,17 +145,21 @@ class Keeper:
         except NotKept as error:
             log.error("not kept: %s %s %s (%s)", kind, resource, words, error)
 
-    async def send_unwritten(
-        self, now_s: float, send: Callable[[Sequence[Message]], Awaitable[Sequence[Message]]]
-    ) -> None:
-        """Send messages that cannot be written now: nobody must stay unaware because a disk is full.
+    async def take_unwritten(self, now_s: float, wanted: Callable[[Message], bool]) -> list[Message]:
+        """Messages that cannot be written now and may leave: nobody must stay unaware because a disk is full.
 
-        ``send`` gives back those that went; nothing is written meanwhile, so that none can go twice.
+        Each is under way until ``left`` is told how it came out; it is not written meanwhile, so that none goes twice.
         """
         async with self._writing:
-            waiting = self._unwritten(now_s) if self.trouble else []
-            if waiting:
-                self._sent_s |= dict.fromkeys(await send(waiting), now_s)
+            taken = list(filter(wanted, self._unwritten(now_s))) if self.trouble else []
+            self._going |= set(taken)
+            return taken
+
+    def left(self, message: Message, sent_s: float | None) -> None:
+        """A message that was taken has gone, at that time, or has not."""
+        self._going.discard(message)
+        if sent_s is not None:
+            self._sent_s[message] = sent_s
 
     def _unwritten(self, now_s: float) -> list[Message]:
         """Messages in memory that may leave; a callout whose alarm has ended or been explained since is not needed."""
@@ -164,7 +169,7 @@ class Keeper:
             over = {(c.alarm.key.resource, c.alarm.key.type) for c in later if c.what in ("cleared", "linked")}
             for one in messages:
                 needed = one.kind != "callout" or (one.resource, one.type) not in over
-                if one.not_before_s <= now_s and one not in self._sent_s and needed:
+                if one.not_before_s <= now_s and one not in self._sent_s and one not in self._going and needed:
                     found.append(one)
         return found
 
@@ -196,6 +201,8 @@ class Keeper:
     async def _write(self) -> None:
         while self._records:
             changes, messages = self._records[0]
+            if self._going.intersection(messages):
+                break  # it is written once it is known whether they have gone; what came later waits with it
             await self.ask(lambda store: store.record(changes, messages, self._sent_s))  # noqa: B023  # awaited before the next turn
             del self._records[0]
             for one in messages:

@@ -102,9 +102,10 @@ class Daemon:
         self._started_s = self.clock.monotonic_s()
 
     def read(self) -> tuple[Design, Secrets]:
-        """The plan, its datasheets and its secrets; raises NotRight with everything that is wrong."""
+        """The plan, its datasheets and its secrets; raises NotRight with everything that is wrong, and ValueError."""
         plan, sheets = load_plan(self.settings.plan_file)
         secrets = load_secrets(self.settings.secrets_file, os.environ, needed(plan))
+        Carrier(accounts_of(secrets))  # what can never be sent to is told now, not when the season begins
         return Design.of(plan, sheets, load_tongues(self.settings.plan_file)), secrets
 
     async def run(self) -> None:
@@ -225,6 +226,7 @@ class Daemon:
             try:
                 memory, secrets = await self._season(schedule, memory, secrets, keeper)
             finally:
+                await post.close()
                 asking.close()
                 if receiver is not None:
                     await receiver.close()

@@ -96,7 +96,7 @@ def asking_jobs(schedule: Schedule, rounds: Polling) -> None:
 def _people(schedule: Schedule, rounds: Rounds, post: Post) -> None:
     """What people are told, and when."""
     letters = Letters(rounds, rounds.keeper, schedule.clock)
-    schedule.every("send", 1.0, post.send, 1.0, a_round=False)
+    schedule.every("send", 1.0, without_answer(post.send), 1.0, a_round=False)
     schedule.every("shelve", 10.0, without_answer(rounds.shelve), 4.0)
     schedule.every("remind", 10.0, without_answer(rounds.telling.remind), 5.0)
     schedule.every("prove", 600.0, without_answer(Proving(rounds, rounds.keeper, schedule.clock).look), PROVE_AFTER_S)

@@ -63,6 +63,7 @@ class Ground:
         await self.clock.turn(seconds)
         await self.drilling.look()
         await self.post.send()
+        await self.post.settled()
         return await self.drilling.report()
 
     def standing(self) -> set[Key]:

@@ -70,6 +70,7 @@ class Farmhouse:
         for _ in range(int(minutes)):
             await self.clock.turn(60)
             await self.post.send()
+            await self.post.settled()
 
 
 @pytest.fixture

@@ -48,6 +48,7 @@ class Office:
     async def later(self, seconds: float) -> None:
         await self.clock.turn(seconds)
         await self.post.send()
+        await self.post.settled()
 
     @property
     def standing(self) -> set[str]:

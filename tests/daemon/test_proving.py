@@ -38,6 +38,7 @@ class Bureau:
             await self.clock.turn(HOUR_S)
             await self.proving.look()
             await self.post.send()
+            await self.post.settled()
         return len(self.line.sent) - before
 
 

@@ -1,7 +1,8 @@
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from monitor.alarms.messages import Message
-from monitor.notify.outbox import aged, send_waiting, wait_s
+from monitor.notify.outbox import Lanes, Sent, aged, wait_s
 
 
 @dataclass
@@ -40,11 +41,22 @@ class Line:
         return None
 
 
+async def sent(waiting: Sequence[Waits], line: Line, now_s: float) -> list[Sent]:
+    """How each came out, in the order in which it did."""
+    done: list[Sent] = []
+
+    async def came(one: Sent) -> None:
+        done.append(one)
+
+    lanes = Lanes(line.send, late, came)
+    lanes.start(waiting, now_s)
+    await lanes.idle()
+    return done
+
+
 async def test_sent_in_the_order_in_which_things_happened() -> None:
     line = Line()
-    done = await send_waiting(
-        [Waits(1, message(happened_s=1)), Waits(2, message(happened_s=2))], line.send, 131.0, late
-    )
+    done = await sent([Waits(1, message(happened_s=1)), Waits(2, message(happened_s=2))], line, 131.0)
     assert [title for _, title, _ in line.sent] == ["subject 1", "subject 2"]
     assert [(one.id, one.why) for one in done] == [(1, ""), (2, "")]
 
@@ -52,8 +64,8 @@ async def test_sent_in_the_order_in_which_things_happened() -> None:
 async def test_a_line_that_is_down_is_tried_once_and_the_others_go_on() -> None:
     line = Line("phone")
     waiting = [Waits(1, message()), Waits(2, message()), Waits(3, message("mail"))]
-    done = await send_waiting(waiting, line.send, 131.0, late)
-    assert [(one.id, one.why, one.again_s) for one in done] == [
+    done = await sent(waiting, line, 131.0)
+    assert sorted((one.id, one.why, one.again_s) for one in done) == [
         (1, "connection refused", 136.0),
         (2, "connection refused", 136.0),
         (3, "", 0.0),
