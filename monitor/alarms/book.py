@@ -133,7 +133,7 @@ def step(book: Book, conditions: Iterable[Condition], now_s: float) -> tuple[Boo
         if condition.severity is not None and (key in bad or len(recent) >= CHATTER_TIMES):
             bad = {**bad, key: now_s}
         if condition.severity is None and key in bad:
-            if now_s - bad[key] < QUIET_S:
+            if alarm is not None and not alarm.cleared and now_s - bad[key] < QUIET_S:
                 continue
             bad = {k: at_s for k, at_s in bad.items() if k != key}
         change, waits = _one(alarm, condition, pending.get(key, 0), now_s)
@@ -267,4 +267,6 @@ def without(book: Book, keep: Iterable[str], now_s: float) -> tuple[Book, list[C
     ]
     alarms = {**book.alarms, **{c.alarm.key: c.alarm for c in changes}}
     pending = {k: n for k, n in book.pending.items() if k.resource in known}
-    return replace(book, alarms=alarms, pending=pending), changes
+    raised_s = {k: times for k, times in book.raised_s.items() if k.resource in known}
+    bad_s = {k: at_s for k, at_s in book.bad_s.items() if k.resource in known}
+    return Book(alarms, pending, raised_s, bad_s), changes

@@ -29,20 +29,19 @@ def messages_for(
     """Messages that these changes call for at once. ``told`` says to whom an alarm's callout has already gone.
 
     People with ``at`` get the morning letter and no callouts; those with ``after_minutes`` are told by ``overdue``. An
-    alarm that is explained by another, shelved or closed calls nobody; one whose shelf has ended calls as if new.
+    alarm that is explained by another, shelved or closed calls nobody; one whose shelf has ended calls as if new. The
+    all clear goes to whoever was told, however mild the alarm was in the end.
     """
     last = {change.alarm.key: change.alarm for change in changes}
     for change in changes:
-        if last[change.alarm.key].root:
-            continue  # raised and explained in one breath
+        calls = change.what in _CALLING and not change.alarm.cleared and _calls(last[change.alarm.key])
         for person in plan.callouts:
-            if person.at is not None or not _listens(person, change.alarm, change.at_s, zone):
+            if person.at is not None or not _in_hours(person, change.at_s, zone):
                 continue
-            if change.what in _CALLING and not change.alarm.cleared and _calls(last[change.alarm.key]):
-                if not person.after_minutes:
-                    yield about_alarm(
-                        "callout", change, reader_of(person, plan, zone, tongues), change.at_s + plan.rounds.hold_s
-                    )
+            if calls and not person.after_minutes and _listens(person, change.alarm):
+                yield about_alarm(
+                    "callout", change, reader_of(person, plan, zone, tongues), change.at_s + plan.rounds.hold_s
+                )
             elif change.what == "cleared" and told.get((person.name, about(change.alarm.key))):
                 yield about_alarm("all clear", change, reader_of(person, plan, zone, tongues), change.at_s)
 
@@ -78,7 +77,7 @@ def overdue(
             continue
         change = Change(alarm, alarm.raised_s, "raised")
         for person in plan.callouts:
-            if person.at is not None or not _listens(person, alarm, now_s, zone):
+            if person.at is not None or not (_in_hours(person, now_s, zone) and _listens(person, alarm)):
                 continue
             times, last_s = called.get((person.name, about(alarm.key)), (0, 0.0))
             if not times and now_s - alarm.raised_s >= plan.rounds.hold_s + person.after_minutes * 60:
@@ -91,12 +90,14 @@ def _calls(alarm: Alarm) -> bool:
     return not alarm.root and alarm.operator not in (Operator.SHELVED, Operator.CLOSED)
 
 
-def _listens(person: Callout, alarm: Alarm, at_s: float, zone: tzinfo) -> bool:
-    if alarm.severity.value not in person.severities:
-        return False
+def _listens(person: Callout, alarm: Alarm) -> bool:
+    """Does a person want to be told of such an alarm there?"""
     place = resources.place_of(alarm.key.resource)
-    if person.places and place not in person.places and place.removeprefix("supply/") not in person.places:
-        return False
+    here = not person.places or place in person.places or place.removeprefix("supply/") in person.places
+    return here and alarm.severity.value in person.severities
+
+
+def _in_hours(person: Callout, at_s: float, zone: tzinfo) -> bool:
     return in_hours(person.hours, datetime.fromtimestamp(at_s, zone))
 
 

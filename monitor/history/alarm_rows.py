@@ -114,12 +114,12 @@ class AlarmRows(Kept):
         return [past_change(r) for r in reversed(rows)]
 
     def told(self) -> dict[tuple[str, str], bool]:
-        """(person, alarm) → whether the newest message about it was a callout that has gone, or is on its way."""
+        """(person, alarm) → whether the newest message about it was a call that has gone, or is on its way."""
         c = t.outbox.c
         going = or_(c.state == "sent", and_(c.state == "waiting", c.attempts > 0))
         query = select(c.person, c.resource, c.type, c.kind).where(going, c.kind != "letter").order_by(c.id)
         rows = self._look(lambda connection: connection.execute(query).all())
-        return {(r.person, f"{r.resource} {r.type}"): r.kind == "callout" for r in rows}
+        return {(r.person, f"{r.resource} {r.type}"): r.kind in ("callout", "reminder") for r in rows}
 
     def called(self) -> dict[tuple[str, str], tuple[int, float]]:
         """(person, alarm) → how many callouts and reminders about it there were since it was raised, and the last."""

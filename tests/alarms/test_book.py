@@ -151,6 +151,27 @@ def test_a_chattering_alarm_stands_until_it_is_quiet() -> None:
     assert 1800 <= at_s - 39 * 60 <= 1800 + 120
 
 
+def test_the_on_delay_counts_rounds_in_a_row_also_of_what_has_chattered() -> None:
+    """ISA-18.2: the condition must last for the whole on-delay; that it came and went before makes it no shorter."""
+    bad, good = Condition(LOW, Severity.MAJOR), Condition(LOW, None)
+    book, changes = steps(Book(), *[bad, bad, good, good] * 3, bad, bad)
+    assert [c.what for c in changes].count("cleared") == 3
+    book, changes = steps(book, good, good, at_s=1900.0)
+    assert [c.what for c in changes] == ["cleared"], "it was quiet for long enough"
+    book, changes = steps(book, bad, good, bad, good, at_s=2000.0)
+    assert changes == [], "no two bad rounds in a row"
+
+
+def test_what_left_the_plan_and_comes_back_starts_anew() -> None:
+    """It is another thing of that name: neither the old one's delay nor its hold is the new one's."""
+    bad, good = Condition(LOW, Severity.MAJOR), Condition(LOW, None)
+    book, _ = steps(Book(), *[bad, bad, good, good] * 3, bad, bad)
+    book, changes = without(book, {"creek"}, 50.0)
+    assert [c.what for c in changes] == ["cleared"]
+    book, changes = steps(book, bad, bad, good, good, at_s=60.0)
+    assert [c.what for c in changes] == ["raised again", "cleared"]
+
+
 def test_newer_evidence_of_the_same_cause_is_shown_and_is_no_news() -> None:
     first = cause_of({"pole_silent": True, "link_down": True}, {}, ("link said up, which may be from before",))
     later = cause_of({"pole_silent": True, "link_down": True}, {}, ("link down",))

@@ -38,6 +38,19 @@ def test_only_who_was_told_gets_the_all_clear(tarrow: Plan) -> None:
     assert "Settled: it was power" in message.body
 
 
+def test_who_was_told_gets_the_all_clear_also_where_it_was_milder_or_explained_at_the_end(tarrow: Plan) -> None:
+    """Whoever was woken by it is told that it is over: not only those who would be woken by what it was last."""
+    told = {("owner", str(SILENT)): True}
+    milder = Condition(SILENT, Severity.MINOR, "creek answers now and then.")
+    explained = Condition(SILENT, Severity.CRITICAL, "creek is silent.", root="supply/office-a")
+    for last in (milder, explained):
+        book, _ = step(Book(), [CONDITION], 100.0)
+        book, _ = step(book, [last], 200.0)
+        _, changes = step(book, [Condition(SILENT, None)], 400.0)
+        assert [m.kind for m in messages_for(changes, tarrow, SYDNEY, told)] == ["all clear"]
+        assert list(messages_for(changes, tarrow, SYDNEY, {})) == []
+
+
 def test_what_another_alarm_explains_calls_nobody(tarrow: Plan) -> None:
     book, _ = step(Book(), [CONDITION], 0.0)
     _, changes = step(book, [Condition(SILENT, Severity.CRITICAL, root="supply/office-a")], 1.0)

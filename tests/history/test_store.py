@@ -117,6 +117,15 @@ def test_a_message_waits_for_its_time_is_sent_once_and_then_told(store: Store) -
     assert store.due(1e9) == []
 
 
+def test_whoever_was_reminded_last_has_been_told(store: Store) -> None:
+    """Else the all clear of an alarm that was reminded of would be lost by a restart."""
+    for kind in ("callout", "reminder"):
+        store.record([], [message(kind)])
+        (waiting,) = store.due(1e9)
+        store.went(waiting.id, 201.0)
+    assert store.told() == {("jo", "creek pole-silent"): True}
+
+
 def test_an_all_clear_never_overtakes_its_callout(store: Store) -> None:
     store.record([], [message()])
     store.failed(store.due(131.0)[0].id, "connection refused", 700.0)
