@@ -1,4 +1,7 @@
-"""``farpole status``, ``alarms`` and ``why``: from the running daemon, or from its history where none runs."""
+"""``farpole status``, ``alarms`` and ``why``: from the running daemon, or from its history where none runs.
+
+What comes from the history ends with NO_DAEMON too: a program that looks must see that nobody is watching.
+"""
 
 import json
 import sys
@@ -137,4 +140,4 @@ def _from_history(data: Path, given: Namespace, why_not: str) -> int:
     if given.command == "status" and not given.json:
         rows = [(r.resource, r.quantity, written(r)) for readings in newest for r in readings]
         print("\n".join(terminal.table(rows)))
-    return OK
+    return NO_DAEMON

@@ -1,6 +1,6 @@
 """Arguments of the command ``farpole``, and its exit status.
 
-0 done, 1 the answer is no or it failed, 2 bad input, 3 no daemon to act.
+0 done, 1 the answer is no or it failed, 2 bad input, 3 no daemon to act or to ask.
 """
 
 import argparse
@@ -28,7 +28,7 @@ def parser() -> argparse.ArgumentParser:
     whole = argparse.ArgumentParser(
         prog="farpole",
         description="Watches the margins of remote PoE fibre poles and says why one drops.",
-        epilog="Exit status: 0 done, 1 the answer is no or it failed, 2 bad input, 3 no daemon to act.",
+        epilog="Exit status: 0 done, 1 the answer is no or it failed, 2 bad input, 3 no daemon to act or to ask.",
     )
     whole.add_argument("--version", action="store_true", help="print the version and exit")
     commands = whole.add_subparsers(dest="command", metavar="COMMAND")
@@ -162,7 +162,11 @@ def _add_running(commands: "argparse._SubParsersAction[argparse.ArgumentParser]"
 
 
 def _add_asking(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
-    status = commands.add_parser("status", help="how the site stands now", description="Print how the site stands now.")
+    status = commands.add_parser(
+        "status",
+        help="how the site stands now",
+        description="Print how the site stands now. Where no daemon runs: what its history holds, and exit status 3.",
+    )
     status.add_argument("--self", action="store_true", dest="itself", help="how farpole itself is doing")
     common(status)
     why = commands.add_parser(

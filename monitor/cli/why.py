@@ -9,7 +9,7 @@ from monitor.alarms.cause import cause_of
 from monitor.alarms.observables import Misread, read
 from monitor.cli import look
 from monitor.cli.client import NoDaemon, SaidNo, call
-from monitor.cli.main import BAD_INPUT, FAILED, OK, data_directory
+from monitor.cli.main import BAD_INPUT, FAILED, NO_DAEMON, OK, data_directory
 from monitor.show.judged import cause_lines, cause_view
 
 
@@ -26,7 +26,7 @@ def main(given: Namespace) -> int:
             told = call(data, f"/why/{given.place}")
         except (NoDaemon, SaidNo) as no:
             print(f"farpole: {no}", file=sys.stderr)
-            return FAILED
+            return NO_DAEMON if isinstance(no, NoDaemon) else FAILED
         print(json.dumps(told, ensure_ascii=False, indent=1) if given.json else cause_lines(told))
         return OK
     return look.main(given)

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.cli.main import BAD_INPUT, FAILED, OK, main
+from monitor.cli.main import BAD_INPUT, NO_DAEMON, OK, main
 
 
 def asked(tmp_path: Path, capsys: pytest.CaptureFixture[str], evidence: object, *more: str) -> tuple[int, str, str]:
@@ -62,4 +62,4 @@ def test_without_a_place_or_a_file(tmp_path: Path, capsys: pytest.CaptureFixture
     assert main(["why"]) == BAD_INPUT
     assert "name a place" in capsys.readouterr().err
     assert main(["why", "--evidence", str(tmp_path / "none.json")]) == BAD_INPUT
-    assert main(["why", "creek", "--causes", "--data", str(tmp_path)]) == FAILED
+    assert main(["why", "creek", "--causes", "--data", str(tmp_path)]) == NO_DAEMON
