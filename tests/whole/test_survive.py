@@ -12,7 +12,7 @@ import pytest
 
 from monitor.daemon.demo import lay_out
 from monitor.plan.parts import Plan
-from tests.bench.survive import killed, up
+from tests.bench.survive import Hasty, killed, up
 from tests.whole.conftest import Farm, farm
 
 __all__ = ["farm"]
@@ -28,9 +28,19 @@ async def test_killed_at_random_moments_nothing_acknowledged_is_lost() -> None:
     """
     seen = await killed(9, 7)
     assert seen["acknowledged"] > 0
+    assert seen["acts"] > 0
     assert seen["messages"] > 0
     assert (seen["missing"], seen["kept_twice"]) == (0, 0)
+    assert (seen["acts_missing"], seen["acts_twice"]) == (0, 0)
+    assert (seen["messages_lost"], seen["messages_of_no_id"]) == (0, 0)
     assert seen["sent_twice"] <= 1
+
+
+async def test_a_daemon_that_acknowledges_before_it_writes_is_found_out() -> None:
+    """Else the test above would pass whatever the daemon does."""
+    seen = await killed(1, 7, Hasty)
+    assert seen["acknowledged"] > 0
+    assert seen["missing"] > 0
 
 
 class Babble(asyncio.DatagramProtocol):
