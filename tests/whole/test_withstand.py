@@ -4,13 +4,15 @@ import asyncio
 import json
 import socket
 import stat
+import sys
 from functools import partial
 from pathlib import Path
 
 import httpx
 import pytest
 
-from tests.peers.test_page import free_port
+from tests.bench.survive import up
+from tests.peers.test_page import certified, free_port
 from tests.whole.conftest import Farm, farm
 
 __all__ = ["farm"]
@@ -18,10 +20,6 @@ __all__ = ["farm"]
 pytestmark = pytest.mark.whole
 WORD = b"farm-word"
 """The community of every simulated switch; nothing else of the farm is called so."""
-
-
-async def up(farm: Farm) -> bool:
-    return (await farm.ask("status"))[0] == 0
 
 
 async def test_no_secret_stands_where_it_does_not_belong(farm: Farm, tmp_path: Path) -> None:
@@ -80,6 +78,45 @@ async def test_many_idle_and_slow_clients_do_not_stop_the_watching(farm: Farm) -
     assert itself["memory_mb"] < 250
     daemon.terminate()
     await daemon.wait()
+
+
+DESCRIPTORS, CLIENTS = 1024, 1006
+"""What a daemon has where nobody has set another limit, and clients enough to take the rest of it."""
+ALL_IN_S = 8
+"""So long after its start all of the crowd have knocked."""
+TOLD_WITHIN_S = 5.0
+
+
+@pytest.mark.parametrize("crowd", [["--addresses", "1"], ["--addresses", "200"], ["--addresses", "200", "--plain"]])
+async def test_a_thousand_idle_tls_clients_take_nothing_from_the_watching(
+    farm: Farm, tmp_path: Path, crowd: list[str]
+) -> None:
+    """They are held, and knock again where they are not let in, while a feeder breaks: its callout is there in 5 s."""
+    certificate, key = certified(tmp_path)
+    port, s = free_port(), farm.settings
+    words = ["--plan", s.plan_file, "--data", s.data, "--secrets", s.secrets_file, "--page", f"127.0.0.1:{port}"]
+    run = farm.command("run", *map(str, [*words, "--certificate", certificate, "--key", key]))
+    limited = ["prlimit", f"--nofile={DESCRIPTORS}:{DESCRIPTORS}", *run]
+    farm.started.append(await asyncio.create_subprocess_exec(*limited, stderr=(tmp_path / "log").open("wb")))
+    await farm.until(partial(up, farm))
+    await asyncio.sleep(6)  # every pole has been asked and has answered
+    clients = await asyncio.create_subprocess_exec(
+        *[sys.executable, "-m", "tests.bench.crowd", str(port), "--clients", str(CLIENTS), *crowd],
+        stdout=asyncio.subprocess.PIPE,
+    )
+    farm.started.append(clients)
+    assert clients.stdout is not None
+    inside = [json.loads(await clients.stdout.readline())["inside"] for _ in range(ALL_IN_S)]
+    assert inside[-1] > 0, "else nobody was idle"
+    farm.breaks("feeder-open", "creek")
+    await farm.until(partial(called_out, farm), TOLD_WITHIN_S)
+    assert clients.returncode is None, "they are there still"
+    assert await up(farm), "the commands of the owner are answered meanwhile"
+    assert (tmp_path / "log").stat().st_size < 100_000, "nor do they fill the disk with the log"
+
+
+async def called_out(farm: Farm) -> bool:
+    return any("creek silent" in subject for subject, _ in farm.received)
 
 
 async def dropped(farm: Farm) -> bool:
