@@ -59,6 +59,18 @@ def test_an_alarm_that_another_explains_is_not_raised_but_linked_where_it_stands
     assert book.alarms[SILENT].root == "supply/office-a"
 
 
+def test_what_stands_is_listed_most_severe_first_then_oldest_first() -> None:
+    book = Book()
+    for at_s, (place, severity) in enumerate(
+        [("a", Severity.MINOR), ("b", Severity.CRITICAL), ("c", Severity.WARNING), ("d", Severity.CRITICAL)]
+    ):
+        book, _ = step(book, [Condition(Key(place, "pole-silent"), severity)], float(at_s))
+    book, _ = step(book, [Condition(Key("e", "pole-silent"), Severity.MAJOR)], 9.0)
+    assert [alarm.key.resource for alarm in book.raised()] == ["b", "d", "e", "a", "c"]
+    book, _ = step(book, [Condition(Key("b", "pole-silent"), None)], 10.0)
+    assert [alarm.key.resource for alarm in book.raised()] == ["d", "e", "a", "c"], "what is over is not listed"
+
+
 def test_a_change_of_severity_is_said_once() -> None:
     book, _ = steps(Book(), *[Condition(LOW, Severity.WARNING)] * 2)
     book, changes = steps(book, *[Condition(LOW, Severity.MAJOR)] * 3)

@@ -2,6 +2,7 @@
 
 import pytest
 
+from monitor.alarms import inference
 from monitor.alarms.advice import ADVICE, GROUPS
 from monitor.alarms.cause import cause_of, settle
 from monitor.alarms.evidence import Evidence
@@ -47,6 +48,15 @@ def test_every_cause_says_what_to_check_what_to_take_and_to_be_careful(evidence:
         assert any("Never look into a fibre" in line for line in cause.cautions)
     if "multimeter and DC clamp" in cause.van_list:
         assert any("Isolate the feeder" in line or "Batteries" in line for line in cause.cautions)
+
+
+def test_suspects_carry_their_probability_in_percent_to_a_tenth() -> None:
+    signs = {"pole_silent": True, "link_down": True, "current_gone": True}
+    network = inference.usual()
+    belief = dict(inference.believe(network, inference.priors(network, {}, None), signs).by_fault)
+    suspects = cause_of(signs, {}).suspects
+    assert [one.percent for one in suspects] == [round(100 * belief[one.fault], 1) for one in suspects]
+    assert [one.percent for one in suspects] == sorted((one.percent for one in suspects), reverse=True)
 
 
 def test_what_is_not_known_is_said_to_be_not_known() -> None:

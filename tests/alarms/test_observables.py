@@ -34,6 +34,44 @@ def test_signatures_of_the_trade(evidence: dict[str, object], fault: str) -> Non
     assert cause_of(signs, contexts).suspects[0].fault == fault
 
 
+@pytest.mark.parametrize(
+    ("evidence", "signs"),
+    [
+        ({"U": "up"}, {"link_down": False}),
+        ({"rxH": "falling"}, {"light_near_fell": True, "gradual": True}),
+        ({"rxH": "normal"}, {"light_near_fell": False}),
+        ({"rxH": -0.5}, {"light_near_fell": True}),
+        ({"rxH": -0.4}, {"light_near_fell": False}),
+        ({"rxH": -1.0, "rxP": -1.3}, {"light_unequal": False}),
+        ({"rxH": -1.0, "rxP": -3.4}, {"light_unequal": True}),
+        ({"R": "rising"}, {"loop_rose": True, "gradual": True}),
+        ({"R": "normal"}, {"loop_rose": False}),
+        ({"I": "high"}, {"current_high": True, "current_gone": False}),
+        ({"I": {"before": 1.0, "now": 1.0}}, {"current_high": False, "current_gone": False}),
+        ({"I": {"before": 0.0, "now": 1.0}}, {}),
+        ({"V": "low at night"}, {"volts_follow_load": True, "volts_low": True, "at_night": True}),
+        ({"V": "noisy"}, {"supply_wrong": True}),
+        ({"pS": 3}, {"port_dead": False, "port_fault": False}),
+        ({"pS": 4}, {"port_dead": True, "port_fault": True}),
+        ({"cSh": 0}, {"shorts": False}),
+        ({"cSh": 2}, {"shorts": True}),
+        ({"cIv": "no"}, {"class_changed": None}),
+        ({"spd": 10}, {"port_slow": True}),
+        ({"spd": 100}, {"port_slow": False}),
+        ({"sc": "ports"}, {"pole_silent": False, "one_port": False, "several_ports": True}),
+        ({"sc": "pole"}, {"siblings_lost": False, "all_lost": False}),
+        ({"sc": "all"}, {"siblings_lost": True, "all_lost": True}),
+        ({"shape": ["D", "W"]}, {"at_night": True, "with_wet": True}),
+        ({"U": "down", "ag": "no"}, {"pole_silent": True}),
+        ({"U": "down", "ag": "no", "sc": "port"}, {"pole_silent": False}),
+        ({"U": "down", "ag": "no", "ic": "yes"}, {"pole_silent": False}),
+    ],
+)
+def test_what_each_word_means(evidence: dict[str, object], signs: dict[str, bool | None]) -> None:
+    found, _ = read(evidence)
+    assert {name: found.get(name, "left out") for name in signs} == signs
+
+
 def test_null_and_left_out_are_the_same() -> None:
     whole: dict[str, object] = dict.fromkeys(EVERY)
     assert read({**whole, "U": "down"})[0] == read({"U": "down"})[0]

@@ -69,6 +69,7 @@ def test_seasons_come_round_every_year_also_over_its_end(tarrow: Plan) -> None:
     assert at("2026-07-10T12:00") == [("ridge", "never-full")]
     assert at("2026-12-31T23:59") == at("2027-02-28T23:59") == [("yards", "")]
     assert at("2026-10-01T00:00") == []
+    assert at("2026-05-01T00:00") == at("2026-08-31T23:59:59") == [("ridge", "never-full")], "the whole of both days"
 
 
 @pytest.mark.parametrize("text", ["tomorrow", "25:00", "6", "h", "12:5"])

@@ -4,13 +4,15 @@ import base64
 import hashlib
 import hmac
 import stat
+from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.show.links import LASTS_S, Answer, NotValid, key_of, read, sign
+from monitor.show.links import LASTS_S, MOST_CHARACTERS, Answer, NotValid, key_of, read, sign
 
 KEY = b"k" * 32
 ANSWER = Answer("owner", "creek", "pole-silent", "", 1000.5, 1000.5 + LASTS_S)
@@ -25,8 +27,18 @@ def test_a_link_says_what_it_was_made_for() -> None:
 
 
 def test_it_ends() -> None:
+    assert read(KEY, sign(KEY, ANSWER), ANSWER.until_s - 1) == ANSWER
     with pytest.raises(NotValid, match="has ended"):
         read(KEY, sign(KEY, ANSWER), ANSWER.until_s)
+    assert timedelta(days=7).total_seconds() == LASTS_S, "as the README says"
+
+
+def test_what_no_callout_carries_is_not_even_looked_at() -> None:
+    """A stranger may send megabytes: nothing is decoded or hashed of what is longer than any link of ours."""
+    longest = replace(ANSWER, person="p" * (MOST_CHARACTERS // 2), resource="creek/load/creek-gate-camera")
+    assert read(KEY, sign(KEY, longest), 2000.0) == longest
+    with pytest.raises(NotValid, match="none of this site's"):
+        read(KEY, sign(KEY, replace(ANSWER, person="p" * MOST_CHARACTERS)), 2000.0)
 
 
 @given(st.text(max_size=60), st.integers(0, 400), st.sampled_from("Ax-_."))
