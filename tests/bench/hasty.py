@@ -1,7 +1,7 @@
 """A daemon that answers "kept" before it has written: python -m tests.bench.hasty run ...
 
-It is there to be caught by ``tests.bench.survive``. What people do is written when the next of its kind comes, so that
-of each life that ends suddenly the last note and the last act are lost, though both were acknowledged.
+It is there to be caught by ``tests.bench.survive``. What people do is written when some more of its kind has come, so
+that of each life that ends suddenly the last notes and the last acts are lost, though they were acknowledged.
 """
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -15,9 +15,11 @@ from monitor.daemon import keeper
 from monitor.history.records import Repair
 from monitor.history.store import Store
 
+LATE = 5
+
 
 class Behind(Store):
-    """A store that writes what people do one late."""
+    """A store that writes what people do when five more have come."""
 
     def __init__(self, *where: Any, **how: Any) -> None:
         super().__init__(*where, **how)
@@ -39,7 +41,7 @@ class Behind(Store):
 
     def _late(self, waiting: list[Callable[[], None]], write: Callable[[], None]) -> None:
         waiting.append(write)
-        if len(waiting) > 1:
+        if len(waiting) > LATE:
             waiting.pop(0)()
 
 
