@@ -38,7 +38,7 @@ def of_verdicts(verdicts: Mapping[Slot, Verdict], watched: Mapping[Slot, Watched
 
 
 def _severity(verdict: Verdict) -> Severity:
-    if verdict.reason == "the margin is used up":
+    if verdict.used_up:
         return Severity.MAJOR
     months = verdict.forecast.p50_months if verdict.forecast else float("inf")
     return Severity.MAJOR if months < SOON_MONTHS else Severity.MINOR if months < NEAR_MONTHS else Severity.WARNING

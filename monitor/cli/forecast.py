@@ -137,7 +137,7 @@ def _answer(judged: Judged, unit: str) -> dict[str, Any]:
         if known
         else None,
         "reason": None if known else found,
-        "used_percent": round(100 * float(np.median(judged.used[-7:])), 1),
+        "used_percent": round(100 * judged.used_lately, 1),
         "baseline": {
             "from": _date(judged.baseline.from_day),
             "value": round(judged.baseline.value, 4),

@@ -65,6 +65,11 @@ class Judged:
     beta: float
     """Slope on temperature that was taken out [unit/K]; 0 where temperature is not known."""
 
+    @property
+    def used_lately(self) -> float:
+        """Share of the margin that the last week has used (1: all of it)."""
+        return float(np.median(self.used[-7:]))
+
 
 class CannotSay(ValueError):
     """Too little is known; ``reason`` says what is missing."""

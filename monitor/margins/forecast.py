@@ -44,7 +44,7 @@ class Forecast:
 
 def months_to_limit(judged: Judged, seed: int = 1, block_days: int = BLOCK_DAYS, prior: float = 0.5) -> Forecast | str:
     """The forecast of a judged series, or the reason why there is none."""
-    if float(np.median(judged.used[-7:])) >= 1.0:
+    if judged.used_lately >= 1.0:
         return say("the margin is used up")
     if judged.drift is None:
         return say("no drift was detected")

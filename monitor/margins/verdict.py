@@ -39,7 +39,12 @@ class Verdict:
     @property
     def used_percent(self) -> float | None:
         """Share of the margin that the last week has used."""
-        return None if self.judged is None else 100 * float(np.median(self.judged.used[-7:]))
+        return None if self.judged is None else 100 * self.judged.used_lately
+
+    @property
+    def used_up(self) -> bool:
+        """Has the last week used all of the margin?"""
+        return self.judged is not None and self.judged.used_lately >= 1.0
 
 
 def verdict_of(slot: Slot, watched: Watched, features: Features, resets: Sequence[int]) -> Verdict:
@@ -99,7 +104,7 @@ def soon(verdict: Verdict) -> float:
     if verdict.drift is None:
         return 0.0
     if verdict.forecast is None:
-        return 1.0 if verdict.reason == "the margin is used up" else UNSEEN
+        return 1.0 if verdict.used_up else UNSEEN
     known = verdict.forecast
     points = ((0.0, 0.0), (known.p10_months, 0.1), (known.p50_months, 0.5), (known.p90_months, 0.9))
     return float(np.interp(SOON_MONTHS, [at for at, _ in points], [p for _, p in points]))
