@@ -6,7 +6,7 @@ import pytest
 from monitor.alarms.book import Book, Condition, Key, operate, step
 from monitor.alarms.callouts import in_hours, messages_for, overdue
 from monitor.alarms.evidence import Evidence
-from monitor.alarms.messages import digest, letter, reader_of
+from monitor.alarms.messages import digest, letter, reader_of, span
 from monitor.alarms.states import Operator, Severity
 from monitor.facts.words import ENGLISH
 from monitor.plan.parts import Callout, Plan
@@ -108,6 +108,14 @@ def test_what_healed_within_the_hold_stands_in_the_letter_whatever_its_severity(
     assert "0 standing, 1 came and went" in message.subject
     assert "creek silent (critical): " in message.body
     assert "20 s; it was the path" in message.body
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"),
+    [(29, "29 s"), (31, "1 min"), (90, "2 min"), (7140, "119 min"), (7200, "2.0 h"), (86_400, "24.0 h")],
+)
+def test_how_long_it_lasted_as_people_say_it(seconds: float, words: str) -> None:
+    assert span(seconds) == words
 
 
 def people(plan: Plan, *people: Callout) -> Plan:

@@ -72,6 +72,25 @@ def test_seasons_come_round_every_year_also_over_its_end(tarrow: Plan) -> None:
     assert at("2026-05-01T00:00") == at("2026-08-31T23:59:59") == [("ridge", "never-full")], "the whole of both days"
 
 
+@pytest.mark.parametrize(
+    ("text", "hours"),
+    [
+        ("90m", 1.5),
+        ("6h", 6),
+        ("3d", 72),
+        ("12:00", 2),
+        ("10:00", 24),
+        ("09:59", 24 - 1 / 60),
+        ("2026-03-02T10:00", 24),
+        ("2026-03-01T00:00+00:00", 1),
+    ],
+)
+def test_a_time_as_people_write_it(text: str, hours: float) -> None:
+    """It is ten in the morning in Sydney (UTC+11 in summer); a time without a zone is the site's."""
+    now_s = datetime(2026, 3, 1, 10, 0, tzinfo=SYDNEY).timestamp()
+    assert until_of(text, now_s, SYDNEY) - now_s == pytest.approx(hours * 3600)
+
+
 @pytest.mark.parametrize("text", ["tomorrow", "25:00", "6", "h", "12:5"])
 def test_what_is_no_time_is_refused(text: str) -> None:
     with pytest.raises(ValueError, match="is no time"):

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 import pytest
 
 from monitor.alarms.gather import at_pole, gather
+from monitor.alarms.known import Silence
 from monitor.alarms.pole_signs import FRESH_S, LATELY_S, VISIT_S, PoleSigns
 from monitor.alarms.signs import SIGNS
 from monitor.alarms.silence import Watch
@@ -224,6 +225,15 @@ def test_a_panel_that_gives_nothing_in_high_sun(
     take(memory, "supply/ridge-solar", "battery_percent", 60.0, at_s)
     take(memory, "supply/ridge-solar", "panel_watts", watts, at_s)
     assert at_pole(memory, "ridge", at_s).get("no_charge_in_sun") is nothing
+
+
+def test_what_was_seen_in_a_silence_is_gone_by_for_an_hour_after_it(memory: Memory) -> None:
+    """Together with what only the return tells: whether its switch has started anew."""
+    memory.silences["creek"] = Silence(NOW_S - LATELY_S + 1, {"current_gone": True, "link_down": True})
+    take(memory, SWITCH, "uptime_seconds", 40.0)
+    found = gather(memory, "creek", NOW_S).signs
+    assert (found["current_gone"], found["link_down"], found["restarted"]) == (True, True, True)
+    assert "current_gone" not in gather(memory, "creek", NOW_S + 1).signs
 
 
 def test_every_sign_may_be_seen_by_mistake_and_seldom_is() -> None:

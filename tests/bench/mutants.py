@@ -1,10 +1,11 @@
-"""How much the tests notice: python -m tests.bench.mutants FILE-OR-ROOM... [--most 150] [--seed 1]
+"""How much the tests notice: python -m tests.bench.mutants FILE-OR-ROOM... [--most 150] [--minutes 15] [--seed 1]
 
 Small changes are made to the program one at a time (a comparison turned, a number moved, a condition denied, a
 statement left out), and its tests are run against each: a change that no test notices has survived. Each runs in a
 process of its own, forked from one that has the libraries loaded already; the program's files are not touched. Of more
-than ``--most`` changes a seeded sample is tried, and the share has its interval at 95 % (E. B. Wilson, JASA 22, 1927).
-One JSON line; survivors go to stderr as they are found. Types, texts and decorators are left as they are.
+than ``--most`` changes a seeded sample is tried, in the order in which it was drawn and no longer than ``--minutes``; the
+share has its interval at 95 % (E. B. Wilson, JASA 22, 1927). One JSON line; survivors go to stderr as they are found.
+Types, texts and decorators are left as they are.
 """
 
 import argparse
@@ -15,6 +16,7 @@ import os
 import random
 import signal
 import sys
+import time
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -154,7 +156,7 @@ def wilson(killed: int, tried: int) -> tuple[float, float]:
     return middle - half, middle + half
 
 
-def measured(targets: list[str], most: int, seed: int) -> dict[str, object]:
+def measured(targets: list[str], most: int, minutes: float, seed: int) -> dict[str, object]:
     """All of it; raises RuntimeError where the tests do not pass as it is."""
     found: list[tuple[Mutant, ast.Module, list[str]]] = []
     for target in targets:
@@ -169,20 +171,23 @@ def measured(targets: list[str], most: int, seed: int) -> dict[str, object]:
     for one, tree, tests in {one.file: (one, tree, tests) for one, tree, tests in sample}.values():
         if code := tried(None, one.file, tree, tests):
             raise RuntimeError(f"{one.file}: its tests do not pass as it is ({code}): {' '.join(tests)}")
-    survivors = list[Mutant]()
+    survivors, count, ends_s = list[Mutant](), 0, time.monotonic() + 60 * minutes
     for one, tree, tests in sample:
+        if time.monotonic() >= ends_s:
+            break
+        count += 1
         if tried(one, one.file, tree, tests) == 0:
             survivors.append(one)
             print(one, file=sys.stderr, flush=True)
-    killed = len(sample) - len(survivors)
+    killed = count - len(survivors)
     return {
         "bench": "mutants",
         "of": targets,
         "mutants": len(found),
-        "tried": len(sample),
+        "tried": count,
         "killed": killed,
-        "share": round(killed / len(sample), 3),
-        "interval": [round(end, 3) for end in wilson(killed, len(sample))],
+        "share": round(killed / count, 3),
+        "interval": [round(end, 3) for end in wilson(killed, count)],
         "survivors": Counter(str(one.file) for one in survivors),
     }
 
@@ -191,8 +196,9 @@ if __name__ == "__main__":
     parser = argparse.ArgumentParser()
     parser.add_argument("targets", nargs="+")
     parser.add_argument("--most", type=int, default=150)
+    parser.add_argument("--minutes", type=float, default=15.0)
     parser.add_argument("--seed", type=int, default=1)
     given = parser.parse_args()
     hypothesis.settings.register_profile("mutants", database=None, derandomize=True)
     hypothesis.settings.load_profile("mutants")
-    print(json.dumps(measured(given.targets, given.most, given.seed)))
+    print(json.dumps(measured(given.targets, given.most, given.minutes, given.seed)))
