@@ -3,9 +3,9 @@
 Small changes are made to the program one at a time (a comparison turned, a number moved, a condition denied, a
 statement left out), and its tests are run against each: a change that no test notices has survived. Each runs in a
 process of its own, forked from one that has the libraries loaded already; the program's files are not touched. Of more
-than ``--most`` changes a seeded sample is tried, in the order in which it was drawn and no longer than ``--minutes``; the
-share has its interval at 95 % (E. B. Wilson, JASA 22, 1927). One JSON line; survivors go to stderr as they are found.
-Types, texts and decorators are left as they are.
+than ``--most`` changes a seeded sample is tried, in the order in which it was drawn and no longer than ``--minutes``;
+the share has its interval at 95 % (E. B. Wilson, JASA 22, 1927). One JSON line; survivors go to stderr as they are
+found. Types, texts and decorators are left as they are.
 """
 
 import argparse
