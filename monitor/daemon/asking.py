@@ -13,8 +13,8 @@ from monitor.daemon.clock import Clock
 from monitor.daemon.pulse import Pulse
 from monitor.devices.ask import icmp
 from monitor.devices.ask.own import CouldNotAsk
-from monitor.devices.ask.snmp import Agent, Answer, Asker, Community, Outcome, User, walk
-from monitor.devices.ask.snmp_round import LEAST_OCTETS, MOST_OCTETS, Came, Shape, fetch, shape
+from monitor.devices.ask.snmp import WALK_S, Agent, Answer, Asker, Community, Outcome, User, walk
+from monitor.devices.ask.snmp_round import LEAST_OCTETS, MOST_OCTETS, WHOLE_S, Came, Shape, fetch, shape
 from monitor.devices.ask.snmp_turns import TurnsAsker
 from monitor.devices.ask.tcp import Tcp, connect
 from monitor.devices.decode.raw import Missing, Oid, Table
@@ -25,6 +25,8 @@ TIMEOUT_S, HURRY_TIMEOUT_S = 1.0, 0.5
 """How long an agent may take; where a silence is being verified, only what is quick helps."""
 SLOW_LANE = 4
 """How many silent devices are asked at once; the living have places of their own."""
+SLOW_S = 5.0
+"""How long a silent device may keep its place of the slow lane: one that drips must not hold up the others."""
 _TCP_STATES = {Tcp.OPEN: 1.0, Tcp.REFUSED: 2.0}
 _AGENT_STATES = {
     Outcome.OK: State.SEEN,
@@ -132,13 +134,16 @@ class Asking:
             self._patience.pop(place, None)
 
     @asynccontextmanager
-    async def _lane(self, name: str) -> AsyncIterator[None]:
-        """One place of the slow lane for a device that was silent, whatever it is asked for; the others need none."""
+    async def _lane(self, name: str, usual_s: float) -> AsyncIterator[float]:
+        """One place of the slow lane for a device that was silent, whatever it is asked for; the others need none.
+
+        How long all its answers together may take.
+        """
         if name not in self._silent:
-            yield
+            yield usual_s
             return
         async with self._one_at_a_time.setdefault(name, asyncio.Lock()), self._slow:
-            yield
+            yield SLOW_S
 
     async def learn(self, device: Device) -> Table | None:
         """Walk the tables that tell which rows exist; None where the device did not answer."""
@@ -149,15 +154,15 @@ class Asking:
 
     async def tables(self, device: Device, columns: Iterable[Oid]) -> Table | None:
         """Walk columns of a device; None where it did not answer."""
-        async with self._lane(device.name):
-            answer = await walk(self._asker, self._agent(device, False), columns)
+        async with self._lane(device.name, WALK_S) as whole_s:
+            answer = await walk(self._asker, self._agent(device, False), columns, whole_s=whole_s)
         return answer.objects if answer.outcome is Outcome.OK else None
 
     async def round(self, device: Device, script: Script, hurry: bool = False) -> tuple[Round, Answer]:
         """Ask one device what a script wants."""
-        async with self._lane(device.name):
+        async with self._lane(device.name, WHOLE_S) as whole_s:
             began_s, agent = self._clock.monotonic_s(), self._agent(device, hurry)
-            came = await self._fetch(agent, device.name, script)
+            came = await self._fetch(agent, device.name, script, whole_s)
         if came.outcome is Outcome.UNASKED:
             self.unasked[OwnFault.SOCKETS] += 1
         elif came.outcome is Outcome.SILENT and self._too_deaf(began_s, device.place, agent.timeout_s):
@@ -168,7 +173,7 @@ class Asking:
             return undecodable(script, at_s, came.detail), answer
         return fill(script, came.values, at_s), answer
 
-    async def _fetch(self, agent: Agent, device: str, script: Script) -> Came:
+    async def _fetch(self, agent: Agent, device: str, script: Script, whole_s: float) -> Came:
         if not script.oids:
             return Came(Outcome.OK, [])
         key = (device, script.layout.tier)
@@ -177,7 +182,7 @@ class Asking:
             most = manner.most_octets if manner else MOST_OCTETS
             manner = self._manners[key] = _Manner(script, most)
         by_column = not (isinstance(agent.credentials, Community) and agent.credentials.version == 1)
-        came = await fetch(self._asker, agent, manner.shape(by_column))
+        came = await fetch(self._asker, agent, manner.shape(by_column), whole_s)
         manner.learn(came)
         return came
 

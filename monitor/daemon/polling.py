@@ -1,5 +1,6 @@
 """Asking, by rounds: which place or device now, what again at once, what was learnt of it. What follows, others say."""
 
+import asyncio
 import logging
 from abc import ABC, abstractmethod
 from collections.abc import Callable, Mapping
@@ -180,9 +181,9 @@ class Polling(ABC):
         above = design.topology.above.get(sight.place)
         if above is None:
             return sight
-        for device in (design.switch_of(above), *design.meters):
-            readings, answer = await self.asking.round(device, self._script(device, REACH), hurry=True)
-            if answer.outcome is not Outcome.UNASKED:
-                self._keep([readings])
+        around = (design.switch_of(above), *design.meters)
+        asked = [self.asking.round(device, self._script(device, REACH), hurry=True) for device in around]
+        came = await asyncio.gather(*asked)
+        self._keep([readings for readings, answer in came if answer.outcome is not Outcome.UNASKED])
         link = self.memory.latest.value(Slot(design.topology.uplink[sight.place], "link_state"), sight.at_s)
         return replace(sight, uplink_up=None if link is None else link == 1)

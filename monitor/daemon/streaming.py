@@ -1,6 +1,5 @@
 """Looking at cameras: how far their streams work, what comes for a few seconds, and what their clocks say."""
 
-import asyncio
 from collections.abc import Mapping
 
 from monitor.alarms import conditions
@@ -15,6 +14,8 @@ from monitor.facts import resources
 from monitor.facts.readings import Layout, Round, Slot, State
 
 LOOK_S = 3.0
+TURN_S = LOOK_S + 1.0
+"""For so long a look has the uplinks to itself; one that takes longer does not hold up the next."""
 _DAY_S = 86_400.0
 _MEGABYTE = 1e6
 _ALIVE, _NOTHING_COMES = 1.0, 8.0
@@ -29,15 +30,14 @@ class Streaming:
         self._rounds, self._logins, self._clock = rounds, logins, clock
         self._layouts: dict[str, Layout] = {}
         self._spent: dict[str, tuple[float, float]] = {}
-        self._one = asyncio.Semaphore(1)
+        self._turns_end_s: dict[str, float] = {}
 
     async def check(self, load: LoadToAsk) -> None:
-        """One load's stream and clock: kept, judged, told. One camera at a time, so that looks never add up."""
+        """One load's stream and clock: kept, judged, told. No load waits for what another does."""
         place = resources.place_of(load.resource)
         if self._rounds.memory.watches[place].doubtful:
             return  # what lies behind a silent pole is unknown
-        async with self._one:
-            readings = await self._look(load)
+        readings = await self._look(load)
         if readings is None:
             return
         found = list(conditions.of_stream(readings))
@@ -50,7 +50,12 @@ class Streaming:
             user, password = self._logins.get(load.credentials or "", ("", ""))
             stream = rtsp.Stream(load.address, load.stream.port, load.stream.path, user, password)
             for_s = LOOK_S if self._may_look(load) else 0.0
-            seen = await rtsp.look(stream, for_s, load.stream.over)
+            try:
+                if for_s:
+                    await self._turn(load.resource)
+                seen = await rtsp.look(stream, for_s, load.stream.over)
+            finally:
+                self._turns_end_s.pop(load.resource, None)
             self._spend(load, seen.octets)
             slots += _of_stream(seen, for_s > 0)
         if load.onvif_port is not None:
@@ -70,6 +75,17 @@ class Streaming:
             else:
                 readings.put(i, value)
         return readings
+
+    async def _turn(self, resource: str) -> None:
+        """Wait until those before have had their time, so that what is looked at never adds up.
+
+        A turn ends with its look or by the clock, whichever is sooner: not by what a camera does.
+        """
+        now_s = self._clock.monotonic_s()
+        start_s = max(now_s, *self._turns_end_s.values()) if self._turns_end_s else now_s
+        self._turns_end_s[resource] = start_s + TURN_S
+        if start_s > now_s:
+            await self._clock.sleep(start_s - now_s)
 
     def _may_look(self, load: LoadToAsk) -> bool:
         """Has the day gone on far enough for another look? What it costs is spread evenly."""

@@ -38,7 +38,7 @@ async def solar(tarrow: Plan, sheets: Sheets, tmp_path: Path, monkeypatch: pytes
     powering = Powering(rounds, clock)
     words: dict[int, int] = {}
 
-    async def read(self: modbus.Bus, unit: int, table: str, at: int, count: int) -> list[int]:
+    async def read(self: modbus.Bus, unit: int, table: str, at: int, count: int, *_: object) -> list[int]:
         if not words:
             raise modbus.NoAnswer("no connection")
         return [words.get(at + i, 0) for i in range(count)]

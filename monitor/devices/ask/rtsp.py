@@ -12,6 +12,11 @@ from monitor.devices.decode.raw import Garbled
 from monitor.devices.decode.rtp import Flow, Seen
 
 _TIMEOUT_S = 5.0
+"""For one question."""
+_WHOLE_S = 15.0
+"""For all questions of a look together; the seconds for which the stream is watched come on top."""
+_MOST_TALK_OCTETS = 1_000_000
+"""Before the stream is watched; answers are some kilobytes, and a camera may begin to send a little too soon."""
 _OK, _LOGIN, _FORBIDDEN, _NOT_FOUND, _TRANSPORT = 200, 401, 403, 404, 461
 _RECEIVE_BYTES = 1 << 20
 
@@ -53,16 +58,20 @@ class _Ears(asyncio.DatagramProtocol):
 class _Link:
     """One connection to a camera."""
 
-    def __init__(self, stream: Stream, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    def __init__(
+        self, stream: Stream, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, whole: asyncio.Timeout
+    ) -> None:
         nonce = os.urandom(8).hex()
         login = rtsp.Login(stream.user, stream.password, client_nonce=nonce) if stream.user else None
         self.talk, self.flow = rtsp.Conversation(login), Flow()
-        self.octets = 0
+        self.octets, self.layer = 0, "rtsp"
+        self.whole = whole
         self._reader, self._writer = reader, writer
         self._answers: list[rtsp.Answer] = []
 
     async def ask(self, layer: str, method: str, uri: str, headers: Mapping[str, str] | None = None) -> rtsp.Answer:
         """Ask, and ask again with our name where the camera wants to know it."""
+        self.layer = layer
         answer = await self._once(layer, method, uri, headers)
         if answer.status == _LOGIN and self.talk.login is not None and answer.challenges:
             self.talk.login.challenge = rtsp.best_challenge(answer.challenges)
@@ -81,13 +90,16 @@ class _Link:
                 answer = self._answers.pop(0)
                 if answer.number in (None, number):
                     return answer
-            if not await self.listen(until_s - loop.time()):
+            if self.octets > _MOST_TALK_OCTETS:
+                raise _Broken(layer, f"no answer to {method} in {self.octets:,} octets")
+            left_s = until_s - loop.time()
+            if left_s <= 0 or not await self.listen(left_s):
                 raise _Broken(layer, f"no answer to {method} within {_TIMEOUT_S:g} s")
 
     async def listen(self, for_s: float) -> bool:
         """Take what comes next; False where the time is up. Raises _Broken where the camera hangs up."""
         try:
-            async with asyncio.timeout(max(0.001, for_s)):
+            async with asyncio.timeout(for_s):
                 data = await self._reader.read(65_536)
         except TimeoutError:
             return False
@@ -111,17 +123,21 @@ async def look(
             reader, writer = await asyncio.open_connection(stream.address, stream.port)
     except (OSError, TimeoutError) as error:
         return Seen("tcp", "connection refused" if isinstance(error, ConnectionRefusedError) else "no connection")
-    link = _Link(stream, reader, writer)
+    whole = asyncio.timeout(_WHOLE_S)
+    link = _Link(stream, reader, writer, whole)
     try:
-        return await _through(link, stream, for_s, over, most_octets)
+        async with whole:
+            return await _through(link, stream, for_s, over, most_octets)
     except _Broken as broken:
         return Seen(broken.layer, broken.why, octets=link.octets)
+    except TimeoutError:
+        return Seen(link.layer, f"all questions together took longer than {_WHOLE_S:g} s", octets=link.octets)
     except Garbled as garbled:
         return Seen("rtsp", str(garbled), octets=link.octets)
     except OSError as error:
         return Seen("rtsp", f"the connection broke: {error.strerror or type(error).__name__}", octets=link.octets)
     finally:
-        writer.close()
+        writer.transport.abort()  # a device that takes nothing more must not keep the socket
 
 
 async def _through(link: _Link, stream: Stream, for_s: float, over: str, most_octets: int) -> Seen:
@@ -175,6 +191,7 @@ async def _watch(link: _Link, stream: Stream, described: rtsp.Answer, for_s: flo
         raise _Broken("play", f"PLAY was answered {play.status}")
     loop, flow = asyncio.get_running_loop(), link.flow
     began_s = loop.time()
+    link.whole.reschedule(began_s + for_s + _TIMEOUT_S)
     while (left_s := began_s + for_s - loop.time()) > 0 and flow.octets < most_octets:
         await link.listen(left_s)
     took_s = loop.time() - began_s

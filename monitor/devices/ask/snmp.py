@@ -4,6 +4,7 @@ Every implementation gives the same answers; above it stand ``get`` and ``walk``
 behave: tooBig, short replies, tables that loop. Whole rounds, which go by slots, are in ``snmp_round``.
 """
 
+import asyncio
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import Enum
@@ -22,6 +23,8 @@ NO_ANSWER = "no answer"
 
 MOST_ROWS = 20_000
 """Objects taken from one walk at the most: a switch with 50 ports has some 5,000 in all that we ask."""
+WALK_S = 60.0
+"""For all answers of a walk together: those 5,000 objects, ten an answer, 0.1 s each."""
 
 
 class Outcome(Enum):
@@ -198,13 +201,24 @@ async def get(asker: Asker, agent: Agent, oids: Sequence[Oid], chunk: int = 30) 
     return Answer(Outcome.OK, objects)
 
 
-async def walk(asker: Asker, agent: Agent, columns: Iterable[Oid], repetitions: int = 10) -> Answer:
+async def walk(
+    asker: Asker, agent: Agent, columns: Iterable[Oid], repetitions: int = 10, whole_s: float = WALK_S
+) -> Answer:
     """Walk columns one after the other; each ends where the agent leaves it.
 
     An agent whose objects do not strictly increase, or that gives more than MOST_ROWS, is cut off there: what
-    came is kept and the detail says so. Repetitions are halved on tooBig or silence, down to 1.
+    came is kept and the detail says so. Repetitions are halved on tooBig or silence, down to 1. An agent that has
+    not come to an end after ``whole_s`` counts as silent: half a table must not be taken for the whole.
     """
     objects: Table = {}
+    try:
+        async with asyncio.timeout(whole_s):
+            return await _walked(asker, agent, columns, repetitions, objects)
+    except TimeoutError:
+        return Answer(Outcome.SILENT, objects, f"all its answers together took longer than {whole_s:g} s")
+
+
+async def _walked(asker: Asker, agent: Agent, columns: Iterable[Oid], repetitions: int, objects: Table) -> Answer:
     detail = ""
     for column in columns:
         at: Oid | None = column

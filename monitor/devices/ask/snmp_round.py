@@ -6,6 +6,7 @@ out is asked for by name. An answer that was too big, cut short or never came ma
 as big.
 """
 
+import asyncio
 from collections.abc import Mapping, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
@@ -18,6 +19,8 @@ MOST_OCTETS = 1200
 """Size to which an answer is planned: below the 1,472 octets that one Ethernet frame carries over UDP."""
 LEAST_OCTETS = 150
 _MOST_REPETITIONS = 100
+WHOLE_S = 20.0
+"""For all PDUs of a round together: twelve, each answered a second late, and some of them asked twice."""
 _VALUE_OCTETS = 6
 """Tag, length and contents of a usual counter; what turns out larger is cut short by the agent and asked again."""
 
@@ -152,9 +155,19 @@ def _gets(oids: Sequence[Oid], most_octets: int) -> list[Pdu]:
     return [*made, Pdu("get", tuple(piece))] if piece else made
 
 
-async def fetch(asker: Asker, agent: Agent, planned: Shape) -> Came:
-    """Fetch a round: its PDUs, then by name what they did not bring."""
+async def fetch(asker: Asker, agent: Agent, planned: Shape, whole_s: float = WHOLE_S) -> Came:
+    """Fetch a round: its PDUs, then by name what they did not bring; after ``whole_s``, what has come by then."""
     values: list[Raw | None] = list(planned.blank)
+    try:
+        async with asyncio.timeout(whole_s):
+            return await _fetched(asker, agent, planned, values)
+    except TimeoutError:
+        came = any(raw is not before for raw, before in zip(values, planned.blank, strict=True))
+        why = f"all its answers together took longer than {whole_s:g} s"
+        return Came(Outcome.OK if came else Outcome.SILENT, values, why)
+
+
+async def _fetched(asker: Asker, agent: Agent, planned: Shape, values: list[Raw | None]) -> Came:
     waiting, sent, cut = planned.pdus, 0, False
     while waiting:
         ran = await asker.run(agent, waiting, planned.slots, values)

@@ -12,6 +12,8 @@ import socket
 import struct
 from collections import Counter
 from collections.abc import Iterator, Sequence
+from ipaddress import ip_address
+from typing import Any
 
 from monitor.devices.ask import snmp_ber as ber
 from monitor.devices.ask import snmp_v3 as v3
@@ -88,12 +90,19 @@ class Wire:
         where, loop = (agent.address, agent.port), self._loop
         known = self._addresses.get(where)
         if known is None or loop.time() > known[2]:
-            found = await loop.getaddrinfo(agent.address, agent.port, type=socket.SOCK_DGRAM)
-            family, *_, address = found[0]
-            peer: Peer = address  # type: ignore[assignment]  # asked for datagrams over IP, so it is one of the two
+            family, *_, address = (await self._found(agent))[0]
+            peer: Peer = address
             self._addresses[where] = (peer, family, loop.time() + _NAMES_KEPT_S)
             return peer, family
         return known[0], known[1]
+
+    async def _found(self, agent: Agent) -> list[Any]:
+        """What getaddrinfo(3) says. An address needs no thread to be read; a name does, and may hang in it."""
+        try:
+            ip_address(agent.address)
+        except ValueError:
+            return await self._loop.getaddrinfo(agent.address, agent.port, type=socket.SOCK_DGRAM)
+        return socket.getaddrinfo(agent.address, agent.port, type=socket.SOCK_DGRAM, flags=socket.AI_NUMERICHOST)
 
     def _id(self) -> int:
         """An id that cannot be guessed and takes four octets."""
