@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 
+from monitor.facts.streams import StreamState
 from monitor.facts.words import say
 
 _SEARCHING, _DELIVERING, _FAULT, _OTHER_FAULT = 2, 3, 4, 6
@@ -64,16 +65,20 @@ def _powered(port: str, known: Layers, fed: str) -> str:
 
 
 _STREAM = {
-    2: say("no connection to its stream's port"),
-    3: say("its stream service does not answer"),
-    4: say("it refuses our name or password"),
-    5: say("the stream of the plan is not there"),
-    6: say("the stream cannot be set up"),
-    7: say("the stream does not play"),
-    8: say("it plays and sends no picture"),
+    StreamState.NO_CONNECTION: say("no connection to its stream's port"),
+    StreamState.NO_RTSP: say("its stream service does not answer"),
+    StreamState.LOG_IN_REFUSED: say("it refuses our name or password"),
+    StreamState.NO_SUCH_STREAM: say("the stream of the plan is not there"),
+    StreamState.NOT_SET_UP: say("the stream cannot be set up"),
+    StreamState.NOT_PLAYING: say("the stream does not play"),
+    StreamState.NOTHING_COMES: say("it plays and sends no picture"),
+    StreamState.PASSWORD_IN_CLEAR: say(
+        "it asks for the password in clear (Basic), and farpole does not send it; set the camera to Digest"
+    ),
+    StreamState.LOG_IN_UNKNOWN: say("it asks for a way of logging in that farpole does not know; set it to Digest"),
 }
 
 
 def stream_words(state: float) -> str:
     """What a stream check has found, by the numbers of the quantity ``stream_state``."""
-    return _STREAM.get(int(state), say("alive"))
+    return _STREAM.get(StreamState(int(state)), say("alive"))

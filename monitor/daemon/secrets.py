@@ -8,6 +8,7 @@ import os
 import re
 import stat
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -225,13 +226,23 @@ def centre_seed(secrets: Secrets) -> str | None:
     return next((one.seed.get_secret_value() for one in secrets.values() if isinstance(one, CentreKey)), None)
 
 
-def stream_logins(plan: Plan, secrets: Secrets) -> dict[str, tuple[str, str]]:
-    """Entry of the plan's credentials → user and password of a camera."""
+@dataclass(frozen=True, slots=True)
+class StreamLogin:
+    """As whom a camera's stream is asked for; ``basic``: its password may travel in clear."""
+
+    user: str
+    password: str = field(repr=False)
+    basic: bool = False
+
+
+def stream_logins(plan: Plan, secrets: Secrets) -> dict[str, StreamLogin]:
+    """Entry of the plan's credentials → log-in of a camera. Only the plan's own word ``rtsp-basic`` permits Basic."""
     found = {}
     for name, credential in plan.credentials.items():
         secret = secrets.get(credential.secret)
         if isinstance(secret, RtspLogin):
-            found[name] = (secret.user, secret.password.get_secret_value())
+            password = secret.password.get_secret_value()
+            found[name] = StreamLogin(secret.user, password, credential.kind == "rtsp-basic")
     return found
 
 

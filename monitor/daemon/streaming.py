@@ -5,28 +5,31 @@ from collections.abc import Mapping
 from monitor.alarms import conditions
 from monitor.daemon.clock import Clock
 from monitor.daemon.rounds import Rounds
+from monitor.daemon.secrets import StreamLogin
 from monitor.devices.ask import http, rtsp
 from monitor.devices.decode import onvif
 from monitor.devices.decode.raw import Absent, Garbled
 from monitor.devices.decode.rtp import LAYERS, Seen
+from monitor.devices.decode.rtsp_login import Refusal
 from monitor.devices.questions import LoadToAsk
 from monitor.facts import resources
 from monitor.facts.readings import Layout, Round, Slot, State
+from monitor.facts.streams import StreamState
 
 LOOK_S = 3.0
 TURN_S = LOOK_S + 1.0
 """For so long a look has the uplinks to itself; one that takes longer does not hold up the next."""
 _DAY_S = 86_400.0
 _MEGABYTE = 1e6
-_ALIVE, _NOTHING_COMES = 1.0, 8.0
 _SOAP = "application/soap+xml; charset=utf-8"
-Login = tuple[str, str]
+_NOBODY = StreamLogin("", "")
+_REFUSED = {Refusal.IN_CLEAR: StreamState.PASSWORD_IN_CLEAR, Refusal.UNKNOWN_WAY: StreamState.LOG_IN_UNKNOWN}
 
 
 class Streaming:
     """Checks of streams and clocks over one memory. What a look costs is counted by the day and spread over it."""
 
-    def __init__(self, rounds: Rounds, logins: Mapping[str, Login], clock: Clock) -> None:
+    def __init__(self, rounds: Rounds, logins: Mapping[str, StreamLogin], clock: Clock) -> None:
         self._rounds, self._logins, self._clock = rounds, logins, clock
         self._layouts: dict[str, Layout] = {}
         self._spent: dict[str, tuple[float, float]] = {}
@@ -47,8 +50,10 @@ class Streaming:
     async def _look(self, load: LoadToAsk) -> Round | None:
         slots: list[tuple[str, float | State | str]] = []
         if load.stream is not None:
-            user, password = self._logins.get(load.credentials or "", ("", ""))
-            stream = rtsp.Stream(load.address, load.stream.port, load.stream.path, user, password)
+            as_ = self._logins.get(load.credentials or "", _NOBODY)
+            stream = rtsp.Stream(
+                load.address, load.stream.port, load.stream.path, as_.user, as_.password, basic=as_.basic
+            )
             for_s = LOOK_S if self._may_look(load) else 0.0
             try:
                 if for_s:
@@ -115,10 +120,17 @@ class Streaming:
             return str(garbled)
 
 
+def _state_of(seen: Seen) -> StreamState:
+    if not seen.broken:
+        return StreamState.ALIVE
+    if seen.refusal in _REFUSED:
+        return _REFUSED[seen.refusal]
+    return StreamState(StreamState.NO_CONNECTION + LAYERS.index(seen.layer))
+
+
 def _of_stream(seen: Seen, looked: bool) -> list[tuple[str, float | State | str]]:
     """The readings of a look; where only the description was asked, its rates were not asked either."""
-    state = LAYERS.index(seen.layer) + 2.0 if seen.broken else _ALIVE
-    found: list[tuple[str, float | State | str]] = [("stream_state", min(state, _NOTHING_COMES))]
+    found: list[tuple[str, float | State | str]] = [("stream_state", float(_state_of(seen)))]
     if looked and not seen.broken:
         for quantity, value in (
             ("stream_kilobits_per_s", seen.kilobits_per_s),

@@ -21,7 +21,8 @@ from monitor.daemon.powering import Asked, Powering, asked_by_modbus
 from monitor.daemon.proving import PROVE_AFTER_S, Proving
 from monitor.daemon.rounds import Rounds
 from monitor.daemon.schedule import Job, Schedule
-from monitor.daemon.streaming import Login, Streaming
+from monitor.daemon.secrets import StreamLogin
+from monitor.daemon.streaming import Streaming
 from monitor.daemon.trapping import Trapping, own_engine
 from monitor.devices.ask.snmp import Community, User
 from monitor.devices.questions import MEASURE, REACH, Device, LoadToAsk
@@ -44,7 +45,7 @@ def timetable(
     post: Post,
     clock: Clock,
     write: Callable[[], Awaitable[None]],
-    logins: Mapping[str, Login],
+    logins: Mapping[str, StreamLogin],
 ) -> Schedule:
     """The schedule of one season; starts are spread over the period."""
     design, plan = rounds.memory.design, rounds.memory.plan

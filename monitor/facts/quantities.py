@@ -102,10 +102,10 @@ _ALL = (
     Quantity(
         "stream_state",
         1,
-        8,
+        10,
         1,
         "1 alive, 2 no connection, 3 no RTSP, 4 log-in refused, 5 no such stream, 6 not set up, 7 not playing, "
-        "8 nothing comes",
+        "8 nothing comes, 9 it asks for the password in clear, 10 it asks for an unknown way of logging in",
     ),
     Quantity("stream_kilobits_per_s", 0, 1e6, 0.1, "what a camera's stream carries while it is looked at"),
     Quantity("stream_frames_per_s", 0, 1000, 0.01, "frames of a camera's stream"),

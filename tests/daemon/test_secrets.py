@@ -2,7 +2,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.daemon.secrets import load_secrets, needed, snmp_credentials
+from monitor.daemon.secrets import StreamLogin, load_secrets, needed, snmp_credentials, stream_logins
 from monitor.devices.ask.snmp import Community
 from monitor.plan.parts import Plan
 from monitor.plan.text import NotRight
@@ -66,3 +66,18 @@ def test_no_secret_shows_in_an_error_or_a_repr(file: Path, tarrow: Plan) -> None
 def test_a_file_that_is_not_there_is_said(tmp_path: Path, tarrow: Plan) -> None:
     with pytest.raises(NotRight, match="cannot be read: No such file"):
         load_secrets(tmp_path / "none.yaml", {}, needed(tarrow))
+
+
+@pytest.mark.parametrize(
+    ("kind", "basic"), [("rtsp-basic", True), ("rtsp-digest", False), ("snmpv2c", False), ("snmpv3", False)]
+)
+def test_only_the_plan_s_own_word_lets_a_camera_s_password_travel_in_clear(
+    file: Path, tarrow: Plan, kind: str, basic: bool
+) -> None:
+    file.write_text(TEXT + '  cameras: {kind: rtsp, user: cam, password: "secret"}\n', encoding="utf-8")
+    document = tarrow.model_dump(by_alias=True)
+    document["credentials"]["cameras"] = {"kind": kind, "secret": "cameras"}
+    plan = Plan.model_validate(document)
+    login = stream_logins(plan, load_secrets(file, {}, needed(plan)))["cameras"]
+    assert login == StreamLogin("cam", "secret", basic)
+    assert "secret" not in repr(login)

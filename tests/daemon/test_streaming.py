@@ -17,8 +17,10 @@ from monitor.daemon.streaming import Streaming
 from monitor.devices.ask import rtsp
 from monitor.devices.ask.snmp import Community
 from monitor.devices.decode.rtp import Seen
+from monitor.devices.decode.rtsp_login import Refusal
 from monitor.devices.questions import loads_of
 from monitor.facts.readings import Slot
+from monitor.facts.streams import StreamState
 from monitor.plan.datasheets import Sheets
 from monitor.plan.parts import Plan
 from tests.devices.fake import TableAgent
@@ -49,6 +51,9 @@ async def cameras(tarrow: Plan, sheets: Sheets, tmp_path: Path, monkeypatch: pyt
         async def check(self) -> set[str]:
             await streaming.check(next(load for load in loads_of(plan)["creek"] if load.stream))
             return {str(alarm.key) for alarm in memory.book.raised()}
+
+        def words(self) -> str:
+            return "; ".join(alarm.text for alarm in memory.book.raised())
 
         def value(self, quantity: str) -> float | None:
             reading = memory.latest.reading(Slot(CAMERA, quantity))
@@ -89,6 +94,24 @@ async def test_each_broken_layer_has_its_number_and_is_one_alarm(cameras: Any, l
     assert cameras.value("stream_state") == state
     cameras.seen = Seen("media", "", 6000.0, 15.0, 0.0, 0)
     assert await cameras.check() == set()
+
+
+@pytest.mark.parametrize(
+    ("refusal", "state", "words"),
+    [
+        (Refusal.WRONG, StreamState.LOG_IN_REFUSED, "it refuses our name or password"),
+        (Refusal.IN_CLEAR, StreamState.PASSWORD_IN_CLEAR, "it asks for the password in clear (Basic)"),
+        (Refusal.UNKNOWN_WAY, StreamState.LOG_IN_UNKNOWN, "a way of logging in that farpole does not know"),
+    ],
+)
+async def test_why_a_log_in_does_not_come_about_is_a_fact_of_the_alarm(
+    cameras: Any, refusal: Refusal, state: StreamState, words: str
+) -> None:
+    cameras.seen = Seen("login", "because", refusal=refusal)
+    await cameras.check()
+    assert await cameras.check() == {f"{CAMERA} stream-broken"}
+    assert cameras.value("stream_state") == state
+    assert words in cameras.words()
 
 
 async def test_what_lies_behind_a_silent_pole_is_unknown_and_not_broken(cameras: Any) -> None:

@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 from monitor.devices.decode.onvif import clock_s
 from monitor.devices.decode.raw import Absent, Garbled
 from monitor.devices.decode.rtp import Flow
-from monitor.devices.decode.rtsp import Answer, Conversation, Login, Media, best_challenge, video_track
+from monitor.devices.decode.rtsp import Answer, Conversation, Media, video_track
+from monitor.devices.decode.rtsp_login import Login, best_challenge
 
 OK = b"RTSP/1.0 200 OK\r\nCSeq: 1\r\nContent-Length: 4\r\n\r\nbody"
 
@@ -72,7 +73,7 @@ def test_digest_of_rfc_2617() -> None:
 
 
 def test_basic_of_rfc_7617() -> None:
-    login = Login("Aladdin", "open sesame", 'Basic realm="WallyWorld"')
+    login = Login("Aladdin", "open sesame", 'Basic realm="WallyWorld"', basic=True)
     assert login.header("OPTIONS", "rtsp://c/") == "Basic QWxhZGRpbjpvcGVuIHNlc2FtZQ=="
 
 
@@ -80,7 +81,10 @@ def test_nobody_is_told_our_name_unasked_and_digest_goes_before_basic() -> None:
     login = Login("user", "secret")
     assert login.header("OPTIONS", "rtsp://c/") is None
     assert "secret" not in repr(login)
-    assert best_challenge(('Basic realm="a"', 'Digest realm="a", nonce="b"')).startswith("Digest")
+    for basic in (False, True):
+        taken = best_challenge(('Basic realm="a"', 'Digest realm="a", nonce="b"'), basic)
+        assert taken is not None
+        assert taken.startswith("Digest")
     with pytest.raises(Garbled):
         Login("user", "secret", "NTLM abc").header("OPTIONS", "rtsp://c/")
 

@@ -63,7 +63,7 @@ import asyncio, json
 from dataclasses import asdict
 from monitor.devices.ask.rtsp import Stream, look
 seen = asyncio.run(look(Stream("{THEIRS}", 554, "{path}", "{user}", "{password}"), {for_s}, "{over}"))
-print(json.dumps(asdict(seen)))
+print(json.dumps(asdict(seen), default=str))
 """
         before = self.counted()
         given = ["ip", "netns", "exec", HERE, sys.executable, "-c", words]

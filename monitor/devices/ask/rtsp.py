@@ -10,6 +10,7 @@ from typing import Any, Literal
 from monitor.devices.decode import rtsp
 from monitor.devices.decode.raw import Garbled
 from monitor.devices.decode.rtp import Flow, Seen
+from monitor.devices.decode.rtsp_login import Login, Refusal, best_challenge, refusal
 
 _TIMEOUT_S = 5.0
 """For one question."""
@@ -30,6 +31,8 @@ class Stream:
     path: str
     user: str = ""
     password: str = field(default="", repr=False)
+    basic: bool = False
+    """May the password travel in clear, where the camera knows nothing better?"""
 
     @property
     def uri(self) -> str:
@@ -41,9 +44,9 @@ class Stream:
 class _Broken(Exception):
     """A layer that does not work: which, and why."""
 
-    def __init__(self, layer: str, why: str) -> None:
+    def __init__(self, layer: str, why: str, refusal: Refusal | None = None) -> None:
         super().__init__(why)
-        self.layer, self.why = layer, why
+        self.layer, self.why, self.refusal = layer, why, refusal
 
 
 class _Ears(asyncio.DatagramProtocol):
@@ -62,7 +65,8 @@ class _Link:
         self, stream: Stream, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, whole: asyncio.Timeout
     ) -> None:
         nonce = os.urandom(8).hex()
-        login = rtsp.Login(stream.user, stream.password, client_nonce=nonce) if stream.user else None
+        known = Login(stream.user, stream.password, client_nonce=nonce, basic=stream.basic)
+        login = known if stream.user else None
         self.talk, self.flow = rtsp.Conversation(login), Flow()
         self.octets, self.layer = 0, "rtsp"
         self.whole = whole
@@ -74,11 +78,15 @@ class _Link:
         self.layer = layer
         answer = await self._once(layer, method, uri, headers)
         if answer.status == _LOGIN and self.talk.login is not None and answer.challenges:
-            self.talk.login.challenge = rtsp.best_challenge(answer.challenges)
+            challenge = best_challenge(answer.challenges, self.talk.login.basic)
+            if challenge is None:
+                refused = refusal(answer.challenges)
+                raise _Broken("login", refused.value, refused)
+            self.talk.login.challenge = challenge
             answer = await self._once(layer, method, uri, headers)
         if answer.status in (_LOGIN, _FORBIDDEN):
             why = "wrong name or password" if self.talk.login else "it wants a name and a password"
-            raise _Broken("login", f"{why} ({answer.status})")
+            raise _Broken("login", f"{why} ({answer.status})", Refusal.WRONG)
         return answer
 
     async def _once(self, layer: str, method: str, uri: str, headers: Mapping[str, str] | None = None) -> rtsp.Answer:
@@ -129,7 +137,7 @@ async def look(
         async with whole:
             return await _through(link, stream, for_s, over, most_octets)
     except _Broken as broken:
-        return Seen(broken.layer, broken.why, octets=link.octets)
+        return Seen(broken.layer, broken.why, octets=link.octets, refusal=broken.refusal)
     except TimeoutError:
         return Seen(link.layer, f"all questions together took longer than {_WHOLE_S:g} s", octets=link.octets)
     except Garbled as garbled:

@@ -3,6 +3,8 @@
 import struct
 from dataclasses import dataclass, field
 
+from monitor.devices.decode.rtsp_login import Refusal
+
 _HEAD = struct.Struct(">BBHII")
 _VERSION = 2
 _MOST_DROPOUT = 3000
@@ -75,6 +77,8 @@ class Seen:
     frames_per_s: float | None = None
     lost_percent: float | None = None
     octets: int = 0
+    refusal: Refusal | None = None
+    """Why the log-in did not come about, where that is what is broken."""
 
 
 LAYERS = ("tcp", "rtsp", "login", "description", "setup", "play", "media")

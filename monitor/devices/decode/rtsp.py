@@ -1,22 +1,19 @@
 """RTSP 1.0 (RFC 2326) as a conversation without a socket: requests out, octets in, answers and media frames out.
 
-Cameras speak version 1.0; RFC 7826 (2.0) is not asked of them. Log-in is Basic or Digest (RFC 7616: MD5, SHA-256).
-Everything that comes is bounded, and hostile.
+Cameras speak version 1.0; RFC 7826 (2.0) is not asked of them. Everything that comes is bounded, and hostile.
 """
 
-import base64
-import hashlib
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from urllib.parse import urljoin
 
 from monitor.devices.decode.raw import Garbled, text
+from monitor.devices.decode.rtsp_login import Login
 
 _MOST_HEAD, _MOST_BODY, _MOST_WAITING = 16_384, 65_536, 262_144
 _FRAME = 0x24
 """RFC 2326 section 10.12: a media frame among answers begins with a dollar sign, its channel and its length."""
-_CHALLENGE = re.compile(r'(\w+)\s*=\s*(?:"([^"]*)"|([^\s,]*))')
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,62 +33,6 @@ class Media:
 
     channel: int
     data: bytes
-
-
-@dataclass
-class Login:
-    """How we say who we are, once the server has asked for it."""
-
-    user: str
-    password: str = field(repr=False)
-    challenge: str = ""
-    client_nonce: str = "0a4f113b"
-    """Ours, of each connection a new one."""
-    _counts: int = 0
-
-    def header(self, method: str, uri: str) -> str | None:
-        """The Authorization header, or None while nobody has asked for one; raises Garbled."""
-        if not self.challenge:
-            return None
-        scheme, _, rest = self.challenge.partition(" ")
-        if scheme.lower() == "basic":
-            return "Basic " + base64.b64encode(f"{self.user}:{self.password}".encode()).decode()
-        if scheme.lower() != "digest":
-            raise Garbled(f"the camera asks for a log-in of the kind {text(scheme.encode())!r}")
-        given = {found[1].lower(): found[2] or found[3] or "" for found in _CHALLENGE.finditer(rest)}
-        return self._digest(method, uri, given)
-
-    def _digest(self, method: str, uri: str, given: Mapping[str, str]) -> str:
-        """RFC 7616 section 3.4, with and without quality of protection.
-
-        >>> login = Login("Mufasa", "Circle Of Life", "Digest realm=\\"x\\"")
-        >>> login.header("GET", "/") is not None
-        True
-        """
-        algorithm = given.get("algorithm", "MD5")
-        if algorithm.upper() not in ("MD5", "SHA-256"):
-            raise Garbled(f"the camera asks for a digest by {text(algorithm.encode())!r}")
-
-        def digest(said: str) -> str:
-            hashed = hashlib.new(algorithm.replace("-", "").lower(), said.encode(), usedforsecurity=False)
-            return hashed.hexdigest()
-
-        realm, nonce = given.get("realm", ""), given.get("nonce", "")
-        secret, asked = digest(f"{self.user}:{realm}:{self.password}"), digest(f"{method}:{uri}")
-        fields = [f'username="{self.user}"', f'realm="{realm}"', f'nonce="{nonce}"', f'uri="{uri}"']
-        if "auth" in given.get("qop", "").split(","):
-            self._counts += 1
-            count, client = f"{self._counts:08x}", self.client_nonce
-            response = digest(f"{secret}:{nonce}:{count}:{client}:auth:{asked}")
-            fields += ["qop=auth", f"nc={count}", f'cnonce="{client}"']
-        else:
-            response = digest(f"{secret}:{nonce}:{asked}")
-        fields.append(f'response="{response}"')
-        if "algorithm" in given:
-            fields.append(f"algorithm={algorithm}")
-        if "opaque" in given:
-            fields.append(f'opaque="{given["opaque"]}"')
-        return "Digest " + ", ".join(fields)
 
 
 class Conversation:
@@ -166,11 +107,6 @@ class Conversation:
         del self._waiting[: end + 4 + size]
         number = headers.get("cseq", "")
         return Answer(int(first[1]), headers, body, tuple(challenges), int(number) if number.isdecimal() else None)
-
-
-def best_challenge(challenges: tuple[str, ...]) -> str:
-    """Digest before Basic: the password then does not travel."""
-    return next((one for one in challenges if one.lower().startswith("digest")), challenges[0] if challenges else "")
 
 
 @dataclass(frozen=True, slots=True)
