@@ -46,6 +46,8 @@ class Acting:
         self._rounds, self._keeper, self._clock, self._credentials = rounds, keeper, clock, credentials
         self._asker = AnyAsker()
         self._busy = ""
+        self._done_s: dict[str, float] = {}
+        """Port → when it was last switched on again in this run, whether that could be written or not."""
 
     async def attempts(self) -> list[Attempt]:
         """What was switched, oldest first."""
@@ -59,6 +61,8 @@ class Acting:
     async def refusal(self, pole: str, port: str) -> str:
         """Why a port may not be switched now; empty where it may."""
         memory, now_s = self._rounds.memory, self._clock.wall_s()
+        if not self._keeper.readable:
+            return f"how often it was switched is not known now: {self._keeper.trouble}"
         watch = memory.watches.get(pole)
         refused = may_cycle(
             memory.plan,
@@ -139,7 +143,8 @@ class Acting:
                 await self._rounds.step([Condition(key, INVENTORY["port-left-off"].severity, text)])
             await self._clock.sleep(ON_TRIES_EACH_S)
         await self._rounds.step([Condition(key, None)])
-        await self._keeper.event(self._clock.wall_s(), DONE, resource, "")
+        self._done_s[resource] = self._clock.wall_s()
+        await self._keeper.event(self._done_s[resource], DONE, resource, "")
         log.info("%s is on again", resource)
 
     def _where(self, pole: str, port: str) -> tuple[Agent, Oid]:
@@ -155,7 +160,7 @@ class Acting:
         """Switch on what a crash has left off: every switching that was begun and not done."""
         begun = await self._keeper.ask(lambda store: store.notes(BEGUN))
         done = await self._keeper.ask(lambda store: store.notes(DONE))
-        ended = {port: max(at_s for at_s, p, _ in done if p == port) for _, port, _ in done}
+        ended = {port: max(at_s for at_s, p, _ in done if p == port) for _, port, _ in done} | self._done_s
         left = {port for at_s, port, _ in begun if at_s > ended.get(port, float("-inf"))}
         for resource in sorted(left - {self._busy}):
             pole, port = resources.place_of(resource), resources.tail_of(resource)
@@ -170,6 +175,8 @@ class Acting:
 
     async def revive(self) -> None:
         """Finish what was begun; then cycle cameras that hang, where the plan wants that, under the same guards."""
+        if not self._keeper.readable:
+            return  # what was begun, and how often, is not known now: nothing is switched by itself
         await self.finish()
         memory = self._rounds.memory
         after_s = REVIVE_AFTER_ROUNDS * memory.plan.rounds.reach_s

@@ -76,7 +76,7 @@ async def accept(memory: Memory, keeper: Keeper, port: str, mac: str, now_s: flo
     """Take a hardware address as right at a port from now on."""
     memory.known.add((port, mac))
     log.info("%s: %s is known there from now on", port, mac)
-    await keeper.ask(lambda store: store.note(now_s, STATION, port, mac))
+    await keeper.event(now_s, STATION, port, mac)
 
 
 def _condition(one: Difference) -> tuple[Key, Condition | None]:

@@ -44,4 +44,5 @@ def quota_octets(data: Path, wanted_gb: float | None) -> int:
     """What the history may take [octets]: as asked for, else half of the disk."""
     if wanted_gb is not None:
         return max(LEAST_QUOTA, int(wanted_gb * 1e9))
-    return max(LEAST_QUOTA, shutil.disk_usage(data).total // 2)
+    there = next(folder for folder in (data, *data.absolute().parents) if folder.is_dir())
+    return max(LEAST_QUOTA, shutil.disk_usage(there).total // 2)

@@ -25,7 +25,7 @@ class Mending:
     async def run(self) -> None:
         """Check, put aside, bring back; what fails is tried again at the next hour."""
         keeper = self._keeper
-        if not keeper.in_a_file:
+        if not keeper.in_a_file or not keeper.writable:
             return
         try:
             if not self._read_through:

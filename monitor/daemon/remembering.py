@@ -13,8 +13,13 @@ log = logging.getLogger(__name__)
 
 
 async def remembered(design: Design, keeper: Keeper, answer_key: bytes, now_s: float) -> Memory:
-    """Memory seeded from history: alarms that stand, who was told, the newest readings."""
+    """Memory seeded from history: alarms that stand, who was told, the newest readings.
+
+    Where nothing can be read now it is empty, until ``caught_up`` has been called.
+    """
     memory = Memory(design, answer_key=answer_key)
+    if not keeper.readable:
+        return memory
     for readings in await keeper.ask(lambda store: store.newest(now_s - 86_400)):
         memory.latest.take(readings)
     alarms = await keeper.ask(lambda store: store.alarms())
@@ -27,9 +32,25 @@ async def remembered(design: Design, keeper: Keeper, answer_key: bytes, now_s: f
     return memory
 
 
+async def caught_up(memory: Memory, keeper: Keeper) -> None:
+    """The history can be read only now: what stood before is added to what has happened since the start."""
+    alarms = await keeper.ask(lambda store: store.alarms())
+    memory.book = type(memory.book)({alarm.key: alarm for alarm in alarms} | dict(memory.book.alarms))
+    memory.told = await keeper.ask(lambda store: store.told()) | memory.told
+    memory.called = await keeper.ask(lambda store: store.called()) | memory.called
+    memory.shelves = await keeper.ask(lambda store: store.shelves())
+    memory.known |= {(port, mac) for _, port, mac in await keeper.ask(lambda store: store.notes(STATION))}
+    serials = {optic: serial for _, optic, serial in await keeper.ask(lambda store: store.notes(OPTIC))}
+    memory.serials = serials | memory.serials
+    log.info("the history can be read now; what stood before is known again")
+
+
 async def renamed(design: Design, keeper: Keeper) -> bool:
     """What has another name in the plan goes on under it; whether anything did."""
     pairs = list(renames(design.plan))
+    if pairs and not keeper.writable:
+        await keeper.owe(lambda store: store.rename(pairs))
+        return False
     found = await keeper.ask(lambda store: store.rename(pairs)) if pairs else 0
     if found:
         names = ", ".join(f"{old} is {new}" for old, new in pairs)

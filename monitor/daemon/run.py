@@ -5,7 +5,6 @@ import contextlib
 import logging
 import os
 import signal
-import socket
 import ssl
 from dataclasses import dataclass
 from functools import partial
@@ -21,14 +20,15 @@ from monitor.daemon.design import Design
 from monitor.daemon.desk import Desk
 from monitor.daemon.ending import end
 from monitor.daemon.files import load_plan
+from monitor.daemon.home import Home
 from monitor.daemon.itself import about
 from monitor.daemon.keeper import Keeper
-from monitor.daemon.lock import HISTORY, held
+from monitor.daemon.lock import HISTORY
 from monitor.daemon.memory import Memory
 from monitor.daemon.own_jobs import own_jobs
 from monitor.daemon.page import HERE, Page
 from monitor.daemon.post import Post, accounts_of
-from monitor.daemon.remembering import remembered, renamed, under
+from monitor.daemon.remembering import caught_up, remembered, renamed, under
 from monitor.daemon.rounds import Rounds
 from monitor.daemon.schedule import Schedule
 from monitor.daemon.secrets import (
@@ -41,7 +41,7 @@ from monitor.daemon.secrets import (
     stream_logins,
     weak,
 )
-from monitor.daemon.sockets import SOCKET, CannotStart, command_socket, page_socket
+from monitor.daemon.sockets import CannotStart
 from monitor.daemon.systemd import notify
 from monitor.daemon.timetable import listen, timetable
 from monitor.daemon.to_centre import Centre, ToCentre
@@ -58,7 +58,6 @@ from monitor.notify.carrier import Carrier
 from monitor.plan.text import NotRight
 from monitor.show import charts_print
 from monitor.show.entrance import Entrance
-from monitor.show.links import key_of
 from monitor.show.serve import Serving
 from monitor.show.ways import By, Way
 from monitor.show.web import application
@@ -95,6 +94,9 @@ class Daemon:
         self._ping_note: tuple[str, ...] = ()
         self.rounds: Rounds | None = None
         self._ended = ""
+        self._home = Home(settings.data)
+        self._unknown = False
+        """Has nothing been read yet of the history, because it cannot be had?"""
         self.entrance: Entrance
         self.tls: ssl.SSLContext | None = None
         self._cutting: asyncio.Task[None] | None = None
@@ -117,20 +119,22 @@ class Daemon:
         self.reporting = ToCentre(self.settings.centre, secrets, self.clock, self.desk)
         self.entrance, self.tls = page.entrance(secrets, self.clock.monotonic_s), page.tls()
         with self._stack:
-            sockets = self._take(self.settings)
+            command, pages = self._home.take(self._stack, self.settings.page)
             quota = quota_octets(self.settings.data, self.settings.history_gb)
-            keeper = Keeper(self.settings.data / HISTORY, self.clock, quota, self.settings.history_url)
+            history = self.settings.data / HISTORY
+            keeper = Keeper(history, self.clock, quota, self.settings.history_url, self._home.claim.take)
             try:
                 await keeper.open()
-            except NotKept as error:
+            except NotKept as error:  # no matter of the disk
                 raise CannotStart(f"the history cannot be opened: {error}") from None
             await self.before(design, secrets, keeper)
             app = application(self.desk, own_version(), self.entrance)
             room = page.room(descriptors.for_page(design))
-            serving = [Serving(By(app, Way.COMMAND), sockets[:1], room=descriptors.COMMANDS)]
-            serving += [Serving(By(app, Way.PAGE), [one], self.tls, room) for one in sockets[1:]]
+            serving = [Serving(By(app, Way.COMMAND), command, room=descriptors.COMMANDS)]
+            serving += [Serving(By(app, Way.PAGE), [one], self.tls, room) for one in pages]
             await renamed(design, keeper)
             await self._begun(keeper)
+            self._unknown = not keeper.readable
             memory = await self._remembered(design, keeper)
             self._signals()
             try:
@@ -144,9 +148,9 @@ class Daemon:
         self.desk.closing.set()
         self.desk.changed()
         await asyncio.gather(*(one.close() for one in serving))
-        await keeper.ask(lambda store: store.note(self.clock.wall_s(), "stop", "farpole", "stopped"))
+        await keeper.event(self.clock.wall_s(), "stop", "farpole", "stopped")
         await keeper.close()
-        log.info("stopped; everything is written")
+        log.info("stopped%s", "; everything is written" if not keeper.waiting else "")
 
     async def before(self, design: Design, secrets: Secrets, keeper: Keeper) -> None:
         """What comes before the first season; nothing where nobody else shares the site."""
@@ -156,34 +160,20 @@ class Daemon:
 
     # ---- start
 
-    def _take(self, settings: Settings) -> list[socket.socket]:
-        """Make the data directory ours and bind every socket, or say in one line why that cannot be."""
-        data = settings.data
-        try:
-            self._stack.enter_context(held(data))
-        except BlockingIOError:
-            raise CannotStart(f"another farpole already runs on {data}") from None
-        except OSError as error:
-            raise CannotStart(f"the data directory {data} cannot be written: {error.strerror}") from None
-        sockets = [command_socket(data / SOCKET), *page_socket(settings.page)]
-        self._stack.callback(lambda: (data / SOCKET).unlink(missing_ok=True))
-        return sockets
-
     async def _begun(self, keeper: Keeper) -> None:
         """Write down that a run begins, how the last one ended, and whether ping may be asked."""
-        starts = await keeper.ask(lambda store: store.notes("start"))
-        stops = await keeper.ask(lambda store: store.notes("stop"))
-        self._ended = ended_badly(starts[-1][0] if starts else None, stops[-1][0] if stops else None)
-        now_s, words = self.clock.wall_s(), f"started, version {own_version()}"
-        await keeper.ask(lambda store: store.note(now_s, "start", "farpole", words))
+        if keeper.readable:
+            starts = await keeper.ask(lambda store: store.notes("start"))
+            stops = await keeper.ask(lambda store: store.notes("stop"))
+            self._ended = ended_badly(starts[-1][0] if starts else None, stops[-1][0] if stops else None)
+        await keeper.event(self.clock.wall_s(), "start", "farpole", f"started, version {own_version()}")
         allowed = await icmp.permitted()
         if allowed is not True:
             log.warning("%s; ping is not asked", allowed)
             self._ping_note = (say("ping is not asked: {why}", why=allowed),)
 
     async def _remembered(self, design: Design, keeper: Keeper) -> Memory:
-        key = key_of(self.settings.data / "answer.key")
-        return await remembered(design, keeper, key, self.clock.wall_s())
+        return await remembered(design, keeper, self._home.answer_key(), self.clock.wall_s())
 
     def _signals(self) -> None:
         loop = asyncio.get_running_loop()
@@ -309,5 +299,8 @@ class Daemon:
 
     async def _write(self, rounds: Rounds, keeper: Keeper) -> None:
         await keeper.flush()
+        if self._unknown and keeper.readable:
+            await caught_up(rounds.memory, keeper)
+            self._unknown = False
         await rounds.step([rounds.own("history-not-written", keeper.trouble)])
         self.desk.changed()

@@ -4,6 +4,7 @@ import logging
 import os
 from collections import Counter
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -25,14 +26,32 @@ _ENGINE_PREFIX = bytes.fromhex("80007ed905")
 
 
 def own_engine(data: Path) -> tuple[bytes, int]:
-    """Our engine ID, the same for ever, and how often it has started: informs (v3) go on after a restart."""
+    """Our engine ID, the same for ever, and how often it has started: informs (v3) go on after a restart.
+
+    Where that cannot be written, an ID of this run only: under one ID the count must never repeat itself (RFC 3414,
+    section 2.2.1), and senders ask anew for an ID that they do not know (section 4).
+    """
     file = data / _ENGINE_ID_FILE
-    engine_id, boots = _ENGINE_PREFIX + os.urandom(8), 0
-    if file.exists():
-        written, _, count = file.read_text(encoding="ascii").partition(" ")
-        engine_id, boots = bytes.fromhex(written), int(count)
-    file.write_text(f"{engine_id.hex()} {boots + 1}", encoding="ascii")
+    half = file.with_name(f"{_ENGINE_ID_FILE}.part")
+    try:
+        engine_id, boots = _engine_in(file)
+        half.write_text(f"{engine_id.hex()} {boots + 1}", encoding="ascii")
+        half.replace(file)  # a full disk, or a power cut now, must leave the old count
+    except OSError as error:
+        log.warning("the engine ID of notifications holds for this run only: %s", error)
+        with suppress(OSError):
+            half.unlink()
+        return _ENGINE_PREFIX + os.urandom(8), 1
     return engine_id, boots + 1
+
+
+def _engine_in(file: Path) -> tuple[bytes, int]:
+    """The ID and the count of a file; new ones where there is none, or nothing that was ours. Raises OSError."""
+    try:
+        written, _, count = file.read_text(encoding="ascii").partition(" ")
+        return bytes.fromhex(written), int(count)
+    except (FileNotFoundError, ValueError):
+        return _ENGINE_PREFIX + os.urandom(8), 0
 
 
 @dataclass

@@ -6,6 +6,7 @@ from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
+from monitor.history.read_only import reading
 from monitor.history.trouble import NotKept
 
 _COUNTED = ("round_row", "day_block", "rollup_day", "alarm", "alarm_change", "baseline", "repair")
@@ -24,7 +25,7 @@ def back_up(history: Path, to: Path) -> Backup:
     half = to.with_name(to.name + ".part")
     half.unlink(missing_ok=True)
     try:
-        with closing(sqlite3.connect(f"file:{history}?mode=ro", uri=True, timeout=10)) as connection:
+        with closing(reading(history)) as connection:
             connection.execute("VACUUM INTO ?", (str(half),))
         found = verify(half)
         half.chmod(0o600)

@@ -4,12 +4,14 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Self, TypeVar
 
-from sqlalchemy import Connection, Table, create_engine, event, make_url, select
+from sqlalchemy import Connection, Engine, QueuePool, Table, create_engine, event, make_url, select
 from sqlalchemy.dialects.sqlite import insert as sqlite_insert
-from sqlalchemy.exc import DBAPIError, NoSuchModuleError, SQLAlchemyError
+from sqlalchemy.exc import DBAPIError, NoSuchModuleError, OperationalError, SQLAlchemyError
 
 from monitor.history import tables as t
 from monitor.history import upgrading
+from monitor.history.read_only import reading, why_not_written
+from monitor.history.trouble import WORDS
 from monitor.history.trouble import NotKept as NotKept
 
 T = TypeVar("T")
@@ -72,11 +74,7 @@ class Kept:
         self._quota_pages = quota_octets // PAGE_OCTETS if quota_octets else None
         self._name = str(where) if isinstance(where, Path) else shown(where)
         if isinstance(where, Path):
-            options = "?mode=ro&uri=true" if read_only else ""
-            self._engine = create_engine(
-                f"sqlite+pysqlite:///{'file:' if read_only else ''}{where}{options}",
-                connect_args={"timeout": 5.0, "check_same_thread": False},
-            )
+            self._engine = _engine_of(where, read_only)
             event.listen(self._engine, "connect", _read_only if read_only else self._prepare)
             event.listen(self._engine, "begin", _begin if not read_only else _begin_reading)
         else:
@@ -95,10 +93,21 @@ class Kept:
         except DBAPIError as error:
             self.forget_ids()
             name = getattr(error.orig, "sqlite_errorname", "") or ""
-            reason = next((word for start, word in _MEANS.items() if name.startswith(start)), "")
-            raise NotKept(f"{self._name}: {_first_line(error.orig)}", reason) from error
+            reason, words = self._meant(error, name)
+            raise NotKept(f"{self._name}: {words}", reason) from error
         except SQLAlchemyError as error:
             raise NotKept(f"{self._name}: {error}") from error
+
+    def _meant(self, error: DBAPIError, name: str) -> tuple[str, str]:
+        """In one word, and in those of the database or, where the disk itself says it more plainly, of that."""
+        words = _first_line(error.orig)
+        if not isinstance(self.path, Path):
+            return ("server" if isinstance(error, OperationalError) else ""), words
+        reason = next((word for start, word in _MEANS.items() if name.startswith(start)), "")
+        if reason == "lost":
+            reason = why_not_written(self.path.parent) or reason
+            words = WORDS.get(reason, words)
+        return reason, words
 
     def _look(self, question: Callable[[Connection], T]) -> T:
         """Ask in a transaction of its own that ends at once: a reader that holds one makes the log grow."""
@@ -161,6 +170,14 @@ class Kept:
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+
+def _engine_of(file: Path, read_only: bool) -> Engine:
+    """An engine on a SQLite file."""
+    if read_only:
+        return create_engine("sqlite+pysqlite://", creator=lambda: reading(file, 5.0), poolclass=QueuePool)
+    patient = {"timeout": 5.0, "check_same_thread": False}
+    return create_engine(f"sqlite+pysqlite:///{file}", connect_args=patient)
 
 
 def shown(url: str) -> str:

@@ -7,6 +7,7 @@ from pathlib import Path
 from sqlalchemy import Connection, inspect, text
 
 from monitor.history import backup
+from monitor.history.read_only import reading
 from monitor.history.trouble import NotKept
 
 BEFORE = "history-of-schema-"
@@ -38,7 +39,7 @@ def _revision(history: Path) -> str | None:
     if not history.exists():
         return None
     try:
-        with closing(sqlite3.connect(f"file:{history}?mode=ro", uri=True)) as connection:
+        with closing(reading(history)) as connection:
             row = connection.execute("SELECT version_num FROM alembic_version").fetchone()
     except sqlite3.Error:
         return None  # new, or damaged: whoever opens it says so

@@ -11,6 +11,7 @@ from typing import Any
 from sqlalchemy import Table
 
 from monitor.history import tables as t
+from monitor.history.read_only import reading
 
 SMALL = (
     t.series,
@@ -194,7 +195,7 @@ def _joined(holes: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
 def sound(file: Path) -> str:
     """What is wrong with a history, or nothing. Reads all of it, without keeping anybody from writing."""
     try:
-        with closing(sqlite3.connect(f"file:{file}?mode=ro", uri=True, timeout=10)) as connection:
+        with closing(reading(file)) as connection:
             answer = str(connection.execute("PRAGMA quick_check(1)").fetchone()[0])
     except sqlite3.DatabaseError as error:
         return str(error)

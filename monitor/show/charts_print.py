@@ -12,6 +12,7 @@ import logging
 import subprocess
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -72,8 +73,13 @@ def main(arguments: Sequence[str]) -> None:
         file = Path(arguments[1])
         making = file.with_suffix(".new")
         bundle = vl_convert.javascript_bundle()  # type: ignore[call-arg]  # its stub knows no default
-        making.write_text(bundle, encoding="utf-8")
-        making.replace(file)
+        try:
+            making.write_text(bundle, encoding="utf-8")
+            making.replace(file)
+        except OSError as error:
+            with suppress(OSError):
+                making.unlink()
+            raise SystemExit(f"what draws charts cannot be kept in {file.parent}: {error.strerror}") from None
     else:
         specifications = json.load(sys.stdin)
         json.dump([vl_convert.vegalite_to_svg(one) for one in specifications], sys.stdout)

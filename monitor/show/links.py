@@ -10,6 +10,7 @@ import hmac
 import json
 import os
 import secrets
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -34,14 +35,34 @@ class NotValid(ValueError):
     """The link is none of ours, or it has ended; the message says which."""
 
 
+def new_key() -> bytes:
+    """A key that nobody can guess."""
+    return secrets.token_bytes(_KEY_OCTETS)
+
+
 def key_of(file: Path) -> bytes:
-    """The site's own key, made where there is none yet; only its owner may read it."""
+    """The site's own key, made where there is none yet; only its owner may read it. Raises OSError.
+
+    A file that is too short, as a full disk leaves it, is no key: with an empty one anybody could sign.
+    """
     try:
-        with os.fdopen(os.open(file, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as made:
-            made.write(secrets.token_bytes(_KEY_OCTETS))
-    except FileExistsError:
-        pass  # made by an earlier start
-    return file.read_bytes()
+        key = file.read_bytes()
+    except FileNotFoundError:
+        key = b""
+    if len(key) >= _KEY_OCTETS:
+        return key
+    key, half = new_key(), file.with_name(file.name + ".part")
+    try:
+        with os.fdopen(os.open(half, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "wb") as made:
+            made.write(key)
+            made.flush()
+            os.fsync(made.fileno())
+        half.replace(file)
+    except OSError:
+        with suppress(OSError):
+            half.unlink()
+        raise
+    return key
 
 
 def sign(key: bytes, answer: Answer) -> str:

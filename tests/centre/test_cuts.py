@@ -270,8 +270,8 @@ async def test_a_site_whose_quota_is_reached(tmp_path: Path, cluster: Cluster, r
         await until(lambda: len(arrived(central)) == len(held))
         assert site.keeper.waiting > 0
         await site.end()
-        waiting = site.keeper._rounds
-        site.keeper._store.close()
+        waiting = site.keeper._backlog.rounds
+        await site.keeper.ask(lambda store: store.close())
         with pytest.raises(NotKept, match="full"):
             Store(tmp_path / "small.sqlite", quota_octets=300_000).keep(waiting)
         larger = Keeper(tmp_path / "small.sqlite", SystemClock(), 30_000_000)

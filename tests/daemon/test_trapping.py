@@ -101,4 +101,6 @@ def test_our_engine_is_the_same_after_a_restart_and_counts_its_starts(tmp_path: 
     (first, one), (second, two) = own_engine(tmp_path), own_engine(tmp_path)
     assert first == second
     assert (one, two) == (1, 2)
+    (tmp_path / "engine").write_text("", encoding="ascii")  # as a full disk, or a power cut, has left it
+    assert own_engine(tmp_path)[0] != first
     assert first[0] & 0x80  # RFC 3411: the first bit says that an enterprise number follows

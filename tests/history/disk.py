@@ -63,6 +63,10 @@ class Disk:
         device = next(line.split()[0] for line in mounts if line.split()[1] == str(self.at))
         Path("/sys/fs/ext4", Path(device).name, "trigger_fs_error").write_text("1", encoding="ascii")
 
+    def remount(self, how: str) -> None:
+        """``ro`` or ``rw``, as an owner or a start of the machine does."""
+        run("mount", "-o", f"remount,{how}", str(self.at))
+
     def repaired(self) -> None:
         self.unmount()
         subprocess.run(("e2fsck", "-p", "-f", str(self.image)), check=False, capture_output=True, timeout=60)

@@ -1,5 +1,6 @@
 """Disks that fill up, become read-only, go away and lose their power, on an ext4 of the test's own."""
 
+import asyncio
 import os
 import random
 import subprocess
@@ -14,8 +15,11 @@ import pytest
 from monitor.daemon import ballast
 from monitor.daemon.clock import HandClock
 from monitor.daemon.keeper import Keeper
+from monitor.daemon.lock import Claim, held, runs_unheard
+from monitor.daemon.trapping import own_engine
 from monitor.history import wreck
 from monitor.history.store import NotKept, Store
+from monitor.show.links import key_of
 from tests.history import disk as disks
 from tests.history.writer import FIRST_S, SLOTS, a_round
 
@@ -181,6 +185,107 @@ async def test_a_disk_that_goes_away_is_no_damage_and_comes_back(disk: disks.Dis
     assert day.times_s.tolist() == [FIRST_S, FIRST_S + 60]
     assert not list(disk.at.glob("history-damaged-*"))
     await keeper.close()
+
+
+@pytest.mark.parametrize("left", ["nothing", "a log", "a log without its index"])
+async def test_a_read_only_disk_at_the_start_is_read_to_the_last_commit(disk: disks.Disk, left: str) -> None:
+    history = disk.at / "history.sqlite"
+    if left == "nothing":
+        with Store(history) as store:
+            store.note(1.0, "start", "farpole", "x")
+    else:
+        note = "import sys, os; from pathlib import Path; from monitor.history.store import Store; "
+        note += "Store(Path(sys.argv[1])).note(1.0, 'start', 'farpole', 'x'); os._exit(0)"  # as when it is killed
+        await asyncio.to_thread(subprocess.run, [sys.executable, "-c", note, str(history)], check=True)
+    if left == "a log without its index":
+        history.with_name("history.sqlite-shm").unlink()
+    for how in ("read-only", "full"):
+        disk.remount("ro") if how == "read-only" else disk.fill()
+        keeper = await opened(disk.at)
+        assert how in keeper.trouble or (how == "full" and not keeper.trouble)
+        assert await keeper.ask(lambda store: store.notes("start")) == [(1.0, "farpole", "x")]
+        await keeper.event(2.0, "start", "farpole", "y")
+        with pytest.raises(NotKept, match=how):
+            await keeper.ask(lambda store: store.note(3.0, "start", "farpole", "refused"))
+        assert keeper.waiting == 1
+        disk.remount("rw") if how == "read-only" else disk.ease()
+        await keeper.flush()
+        assert (keeper.waiting, keeper.trouble) == (0, "")
+        told = await keeper.ask(lambda store: store.notes("start"))
+        assert told == [(1.0, "farpole", "x"), (2.0, "farpole", "y")]
+        await keeper.close()
+        with Store(history) as store:
+            store.rename([("farpole", "earlier")])  # so that the second turn finds what the first did
+            assert len(store.notes("start")) == 2
+            store._act(lambda connection: connection.exec_driver_sql("DELETE FROM event WHERE at_s > 1"))
+            store.rename([("earlier", "farpole")])
+
+
+async def test_a_history_in_a_folder_that_is_not_there_yet(disk: disks.Disk) -> None:
+    """As where a disk is mounted only after farpole has started."""
+    disk.remount("ro")
+    keeper = Keeper(disk.at / "later" / "history.sqlite", HandClock(), None, None, Claim(disk.at / "later").take)
+    await keeper.open()
+    assert not keeper.readable
+    assert keeper.trouble.startswith(f"{disk.at}/later/history.sqlite: the disk is read-only")
+    with pytest.raises(NotKept, match="read-only"):
+        await keeper.ask(lambda store: store.alarms())
+    keeper.keep([a_round(FIRST_S)])
+    await keeper.flush()
+    assert keeper.waiting == 1
+    disk.remount("rw")
+    await keeper.close()
+    with Store(disk.at / "later" / "history.sqlite") as store:
+        assert len(store.readings(SLOTS[0], 0, 4e9)) == 1
+
+
+def test_two_cannot_have_one_folder_on_any_disk(disk: disks.Disk) -> None:
+    def refused(folder: Path) -> bool:
+        other = Claim(folder)
+        try:
+            other.take()
+        except BlockingIOError:
+            return True
+        finally:
+            other.release()
+        return False
+
+    disk.fill()
+    with held(disk.at):
+        assert refused(disk.at)
+    assert not refused(disk.at)
+    disk.ease()
+    with held(disk.at):
+        disk.fail()  # it becomes read-only while it is held
+        assert refused(disk.at)
+    disk.repaired()
+    disk.remount("ro")
+    with held(disk.at):
+        assert refused(disk.at)
+    gone = Claim(disk.at / "gone")
+    with pytest.raises(OSError, match="Read-only"):
+        gone.take()
+    gone.take_name()
+    with pytest.raises(BlockingIOError):
+        Claim(disk.at / "gone").take_name()
+    assert runs_unheard(disk.at / "gone")
+    gone.release()
+    assert not runs_unheard(disk.at / "gone")
+
+
+@pytest.mark.parametrize("how", ["full", "read-only"])
+def test_what_a_start_writes_is_whole_or_not_there(disk: disks.Disk, how: str) -> None:
+    """An empty key would let anybody sign; a count of starts that is cut would end the next start."""
+    engine = own_engine(disk.at)
+    disk.fill() if how == "full" else disk.remount("ro")
+    with pytest.raises(OSError, match=r"No space|Read-only"):
+        key_of(disk.at / "answer.key")
+    assert not (disk.at / "answer.key").exists()
+    assert own_engine(disk.at)[0] != engine[0], "under one ID the count of starts must never repeat (RFC 3414)"
+    disk.ease() if how == "full" else disk.remount("rw")
+    assert len(key_of(disk.at / "answer.key")) == 32
+    assert own_engine(disk.at) == (engine[0], 2)
+    assert sorted(one.name for one in disk.at.iterdir()) == ["answer.key", "engine", "lost+found"]
 
 
 def test_no_ballast_is_laid_where_it_would_fill_the_disk(disk: disks.Disk) -> None:

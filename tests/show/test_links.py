@@ -62,3 +62,11 @@ def test_the_key_is_made_once_and_is_its_owner_s_alone(tmp_path: Path) -> None:
     assert len(first) == 32
     assert key_of(file) == first
     assert stat.S_IMODE(file.stat().st_mode) == 0o600
+
+
+def test_a_key_that_a_full_disk_has_cut_is_made_anew(tmp_path: Path) -> None:
+    """With an empty key anybody could sign."""
+    file = tmp_path / "answer.key"
+    file.touch(mode=0o600)
+    assert len(key_of(file)) == 32
+    assert key_of(file) == file.read_bytes()

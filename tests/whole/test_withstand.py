@@ -12,7 +12,8 @@ import httpx
 import pytest
 
 from tests.bench.survive import up
-from tests.peers.test_page import certified, free_port
+from tests.peers.test_page import free_port
+from tests.show.certificate import own_certificate
 from tests.whole.conftest import Farm, farm
 
 __all__ = ["farm"]
@@ -92,7 +93,7 @@ async def test_a_thousand_idle_tls_clients_take_nothing_from_the_watching(
     farm: Farm, tmp_path: Path, crowd: list[str]
 ) -> None:
     """They are held, and knock again where they are not let in, while a feeder breaks: its callout is there in 5 s."""
-    certificate, key = certified(tmp_path)
+    certificate, key = own_certificate(tmp_path)
     port, s = free_port(), farm.settings
     words = ["--plan", s.plan_file, "--data", s.data, "--secrets", s.secrets_file, "--page", f"127.0.0.1:{port}"]
     run = farm.command("run", *map(str, [*words, "--certificate", certificate, "--key", key]))

@@ -9,6 +9,7 @@ from pymodbus.exceptions import ModbusException
 
 from monitor.devices.decode import registers
 from monitor.devices.decode.raw import Garbled
+from monitor.facts.printable import one_line
 from monitor.plan.datasheets import RegisterSheet
 
 _TIMEOUT_S = 2.0
@@ -87,7 +88,7 @@ class Bus:
 def _why(error: Exception, left_s: float) -> str:
     if left_s <= 0:
         return f"all its answers together took longer than {_WHOLE_S:g} s"
-    return str(error)[:200] or type(error).__name__
+    return one_line(str(error), 200) or type(error).__name__
 
 
 async def read_sheet(bus: Bus, unit: int, sheet: RegisterSheet) -> Mapping[tuple[str, int], int]:
