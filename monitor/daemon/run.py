@@ -5,6 +5,7 @@ import contextlib
 import logging
 import os
 import signal
+import socket
 import ssl
 from dataclasses import dataclass
 from functools import partial
@@ -58,6 +59,7 @@ from monitor.notify.carrier import Carrier
 from monitor.plan.text import NotRight
 from monitor.show import charts_print
 from monitor.show.entrance import Entrance
+from monitor.show.porch import Room
 from monitor.show.serve import Serving
 from monitor.show.ways import By, Way
 from monitor.show.web import application
@@ -128,10 +130,7 @@ class Daemon:
             except NotKept as error:  # no matter of the disk
                 raise CannotStart(f"the history cannot be opened: {error}") from None
             await self.before(design, secrets, keeper)
-            app = application(self.desk, own_version(), self.entrance)
-            room = page.room(descriptors.for_page(design))
-            serving = [Serving(By(app, Way.COMMAND), command, room=descriptors.COMMANDS)]
-            serving += [Serving(By(app, Way.PAGE), [one], self.tls, room) for one in pages]
+            serving = self._served(command, pages, page.room(descriptors.for_page(design)))
             await renamed(design, keeper)
             await self._begun(keeper)
             self._unknown = not keeper.readable
@@ -141,6 +140,15 @@ class Daemon:
                 await self._seasons(memory, secrets, keeper, serving)
             finally:
                 await self._close(serving, keeper)
+
+    def _served(self, command: list[socket.socket], pages: list[socket.socket], room: Room) -> list[Serving]:
+        """One application, behind each way in."""
+        app = application(self.desk, own_version(), self.entrance)
+        by_page = By(app, Way.PAGE)
+        return [
+            Serving(By(app, Way.COMMAND), command, room=descriptors.COMMANDS),
+            *(Serving(by_page, [one], self.tls, room) for one in pages),
+        ]
 
     async def _close(self, serving: list[Serving], keeper: Keeper) -> None:
         await self._end_charts()
