@@ -78,6 +78,21 @@ async def test_a_v3_trap_of_an_engine_that_polling_has_met(ear: Ear, tmp_path: P
     assert hint(note.objects).words == LINK_DOWN
 
 
+BELOW = {
+    "authNoPriv": ["-v3", "-l", "authNoPriv", "-u", "mon", "-a", "SHA-256", "-A", "authpass12"],
+    "noAuthNoPriv": ["-v3", "-l", "noAuthNoPriv", "-u", "mon"],
+}
+
+
+@pytest.mark.parametrize("level", BELOW)
+async def test_a_user_of_authpriv_is_not_heard_below_it(ear: Ear, tmp_path: Path, level: str) -> None:
+    ear.receiver.know(bytes.fromhex(SENDER_ENGINE))
+    await send(ear, "snmptrap", *BELOW[level], "-e", SENDER_ENGINE, home=tmp_path)
+    assert await ear.hears(1, 0.5) == []
+    await send(ear, "snmptrap", *V3, "-e", SENDER_ENGINE, home=tmp_path)
+    assert len(await ear.hears(1)) == 1
+
+
 @pytest.mark.parametrize("words", [V2C, V3], ids=["v2c", "v3"])
 async def test_an_inform_is_acknowledged(ear: Ear, tmp_path: Path, words: list[str]) -> None:
     done = await send(ear, "snmpinform", "-r", "0", "-t", "3", *words, home=tmp_path)

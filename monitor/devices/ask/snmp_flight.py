@@ -48,7 +48,6 @@ class Flight:
         "head",
         "heard",
         "ids",
-        "level",
         "pdus",
         "peer",
         "resyncs",
@@ -59,7 +58,6 @@ class Flight:
     def __init__(self, agent: Agent, peer: Peer, pdus: Sequence[Pdu], sink: Sink, done: "asyncio.Future[Ran]"):
         self.agent, self.peer, self.pdus, self.sink, self.done = agent, peer, pdus, sink, done
         self.engine: v3.Engine | None = None
-        self.level = v3.AUTH | v3.PRIV
         self.answered = 0
         self.ids: list[int] = []
         self.head = b""

@@ -174,17 +174,18 @@ class PysnmpAsker:
             return silent
         if isinstance(agent.credentials, Community):
             return silent if was_good else Answer(Outcome.REFUSED, {}, "it is there, and does not know this community")
-        answer = await self._with_fresh_engine(once, pdu, credentials_of(agent.credentials))
-        if answer.outcome is Outcome.OK:
-            # Its engine ID has changed: the old engine would not hear it for five minutes.
-            self._drop(agent.credentials)
-            return answer
-        user = agent.credentials
-        only_auth = hlapi.UsmUserData(user.name, user.auth_password, authProtocol=AUTH[user.auth])
-        known = await self._with_fresh_engine(once, Pdu("get", (_SYS_UPTIME,)), only_auth)
-        if known.outcome is Outcome.OK or "authorizationError" in known.detail:
-            return Answer(Outcome.REFUSED, {}, "wrong privacy password or protocol")
-        return silent
+        for _ in range(2):  # it may have been one lost datagram
+            answer = await self._with_fresh_engine(once, pdu, credentials_of(agent.credentials))
+            if answer.outcome is Outcome.OK:
+                # Its engine ID has changed: the old engine would not hear it for five minutes.
+                self._drop(agent.credentials)
+            if answer.outcome in (Outcome.OK, Outcome.REFUSED):
+                return answer
+        # A wrong digest would have been told by a Report. The user is never asked as at a lower level to be sure.
+        there = await self._with_fresh_engine(once, Pdu("get", (_SYS_UPTIME,)), stranger)
+        if there.outcome is not Outcome.REFUSED:
+            return silent
+        return Answer(Outcome.REFUSED, {}, "no answer to what is encrypted: wrong privacy password or protocol")
 
     def _drop(self, credentials: Community | User) -> None:
         engine = self._engines.pop(credentials, None)

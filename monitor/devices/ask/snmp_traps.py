@@ -25,6 +25,8 @@ _RECEIVE_BYTES = 8 << 20
 _FORCE = 33
 """SO_RCVBUFFORCE (asm-generic/socket.h): beyond rmem_max, for who has CAP_NET_ADMIN."""
 _MOST_OBJECTS = 64
+_USM, _AUTH_PRIV = 3, 3
+"""SnmpSecurityModel and SnmpSecurityLevel of RFC 3411 section 5."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +64,8 @@ class TrapReceiver:
         self._heard = heard
         self._users: list[User] = []
         self._engines: set[bytes] = set()
-        self._last = ("", False)
+        self._last = ("", 0, 0)
+        """Of the message that is being taken: source, security model, security level."""
         self.received = 0
         bound = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
         try:
@@ -109,14 +112,15 @@ class TrapReceiver:
 
     def _seen(self, _: Any, __: str, variables: dict[str, Any], ___: Any) -> None:
         address = str(variables["transportAddress"][0])
-        authentic = int(variables["securityModel"]) == 3 and int(variables["securityLevel"]) > 1
-        self._last = (address, authentic)
+        self._last = (address, int(variables["securityModel"]), int(variables["securityLevel"]))
 
     def _notified(self, _: Any, __: Any, ___: Any, ____: Any, varbinds: Any, _____: Any) -> None:
+        address, model, level = self._last
+        if model == _USM and level < _AUTH_PRIV:
+            return  # every user of ours is one of authPriv: whoever speaks in that name below it is not believed
         self.received += 1
-        address, authentic = self._last
         objects = {tuple(name): raw_of(value) for name, value in list(varbinds)[:_MOST_OBJECTS]}
-        self._heard(Notification(address, authentic, objects))
+        self._heard(Notification(address, model == _USM, objects))
 
     async def close(self) -> None:
         """Give the socket and the engine's timer back."""

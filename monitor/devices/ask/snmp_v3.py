@@ -101,19 +101,17 @@ def discovery(message_id: int, request_id: bytes) -> bytes:
     return _message(message_id, REPORTABLE, security, scoped)
 
 
-def message(engine: Engine, message_id: int, pdu: bytes, now_s: float, level: int = AUTH | PRIV) -> bytes:
-    """An authentic and, at level AUTH | PRIV, encrypted message that carries a PDU."""
+def message(engine: Engine, message_id: int, pdu: bytes, now_s: float) -> bytes:
+    """An authentic and encrypted message that carries a PDU; there is no way to make one of a lower level."""
     keys, boots, time_s = engine.ready(), engine.boots, engine.now_s(now_s)
     identity, user, zeros = engine.parts()
     scoped = ber.element(ber.SEQUENCE, identity, b"\x04\x00", pdu)
-    salt = b""
-    if level & PRIV:
-        engine.salt = engine.salt + 1 & 0xFFFF_FFFF_FFFF_FFFF
-        salt = engine.salt.to_bytes(8, "big")
-        scoped = ber.element(ber.OCTETS, keys.encrypt(boots, time_s, salt, scoped))
+    engine.salt = engine.salt + 1 & 0xFFFF_FFFF_FFFF_FFFF
+    salt = engine.salt.to_bytes(8, "big")
+    scoped = ber.element(ber.OCTETS, keys.encrypt(boots, time_s, salt, scoped))
     tail = b"%b%b%b" % (zeros, ber.head(ber.OCTETS, len(salt)), salt)
     security = ber.element(ber.SEQUENCE, identity, ber.number(boots), ber.number(time_s), user, tail)
-    whole = _message(message_id, level | REPORTABLE, security, scoped)
+    whole = _message(message_id, AUTH | PRIV | REPORTABLE, security, scoped)
     at = len(whole) - len(scoped) - len(tail) + 2
     return b"%b%b%b" % (whole[:at], keys.digest(whole), whole[at + keys.digest_octets :])
 
@@ -181,12 +179,12 @@ def authentic(engine: Engine, came: Message) -> bool:
     return keys.right(zeroed, came.digest)
 
 
-def open_scoped(engine: Engine, came: Message, now_s: float, level: int) -> tuple[bytes, int, int]:
+def open_scoped(engine: Engine, came: Message, now_s: float) -> tuple[bytes, int, int]:
     """The PDU in an answer, after digest, level and time window were checked; raises NotBelieved.
 
     Returns the octets and where the PDU's element begins and ends.
     """
-    if came.flags & (AUTH | PRIV) != level:
+    if came.flags & (AUTH | PRIV) != AUTH | PRIV:
         raise NotBelieved("an answer below the level of the question")
     if not authentic(engine, came):
         raise NotBelieved("wrong digest")
@@ -194,14 +192,11 @@ def open_scoped(engine: Engine, came: Message, now_s: float, level: int) -> tupl
     late = engine.now_s(now_s) - came.time_s
     if came.boots != engine.boots or late > WINDOW_S or came.boots == 2**31 - 1:
         raise NotBelieved("outside the time window")
-    data, at, end = came.data, came.scoped_at, came.scoped_end
-    if level & PRIV:
-        at, end = ber.inside(data, at, end, ber.OCTETS)
-        if len(came.salt) != 8:
-            raise NotBelieved("an encrypted answer without its salt")
-        data = engine.ready().decrypt(came.boots, came.time_s, came.salt, data[at:end])
-        at, end = 0, len(data)
-    at, end = ber.inside(data, at, end, ber.SEQUENCE)
+    at, end = ber.inside(came.data, came.scoped_at, came.scoped_end, ber.OCTETS)
+    if len(came.salt) != 8:
+        raise NotBelieved("an encrypted answer without its salt")
+    data = engine.ready().decrypt(came.boots, came.time_s, came.salt, came.data[at:end])
+    at, end = ber.inside(data, 0, len(data), ber.SEQUENCE)
     context, at = ber.octets(data, at, end)
     name, at = ber.octets(data, at, end)
     if context != engine.engine_id or name:

@@ -65,7 +65,6 @@ class Wire:
         agent: Agent,
         pdus: Sequence[Pdu],
         sink: Sink,
-        level: int = v3.AUTH | v3.PRIV,
         engine: v3.Engine | None = None,
     ) -> Ran:
         """Send PDUs one after the other and let the sink take what comes."""
@@ -76,7 +75,6 @@ class Wire:
         except OSError as error:
             return Ran(outcome_of(error), 0, f"could not be asked: {error.strerror or error}"[:200])
         flight = Flight(agent, peer, pdus, sink, self._loop.create_future())
-        flight.level = level
         if isinstance(agent.credentials, User):
             flight.engine = engine or self.engine(agent, agent.credentials)
         self._peers.setdefault(peer, set()).add(flight)
@@ -129,7 +127,7 @@ class Wire:
         elif not engine.engine_id:
             data = v3.discovery(number, request)
         else:
-            data = v3.message(engine, number, ber.element(tag, request, body), now_s, flight.level)
+            data = v3.message(engine, number, ber.element(tag, request, body), now_s)
         flight.deadline_s = now_s + flight.agent.timeout_s
         self._sockets[socket.AF_INET6 if len(flight.peer) == 4 else socket.AF_INET].send(data, flight.peer)
         if self._sweeping is None:
@@ -226,7 +224,7 @@ class Wire:
             self._report(flight, engine, came)
             return
         try:
-            data, at, stop = v3.open_scoped(engine, came, self._time(), flight.level)
+            data, at, stop = v3.open_scoped(engine, came, self._time())
         except v3.NotBelieved as error:
             self.rejected[str(error)] += 1
             if flight.heard is None:
