@@ -1,10 +1,11 @@
+from dataclasses import replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
 import pytest
 
 from monitor.alarms.book import Book, Condition, Key, operate, step
-from monitor.alarms.callouts import in_hours, messages_for, overdue
+from monitor.alarms.callouts import RESTART_S, in_hours, may_leave, messages_for, overdue
 from monitor.alarms.evidence import Evidence
 from monitor.alarms.messages import digest, letter, reader_of, span
 from monitor.alarms.states import Operator, Severity
@@ -141,6 +142,34 @@ def test_nobody_answers_so_the_next_is_told_and_the_first_again(tarrow: Plan) ->
                 now_s,
             )
     assert said == [(16, "neighbour", "callout"), (60, "owner", "reminder"), (120, "owner", "reminder")]
+
+
+def test_the_next_person_is_told_to_the_second_after_the_hold_and_their_minutes(tarrow: Plan) -> None:
+    plan = people(tarrow, NEIGHBOUR)
+    book, _ = step(Book(), [CONDITION], 1000.0)
+    due_s = 1000.0 + plan.rounds.hold_s + 15 * 60
+    assert list(overdue(book.raised(), plan, SYDNEY, {}, due_s - 1)) == []
+    assert [m.person for m in overdue(book.raised(), plan, SYDNEY, {}, due_s)] == ["neighbour"]
+
+
+@pytest.mark.parametrize(
+    ("evidence", "waits"),
+    [
+        (Evidence("pole", True, 1.1, 1.1, 1.1, siblings=True), True),
+        (Evidence("pole", False, 1.1, 0.0, 1.1, siblings=True), False),
+    ],
+    ids=["the switch itself, its light is on", "its power"],
+)
+def test_a_switch_that_most_probably_restarts_is_given_the_time_for_it(
+    tarrow: Plan, evidence: Evidence, waits: bool
+) -> None:
+    condition = Condition(SILENT, Severity.CRITICAL, "creek is silent.", cause=caused(evidence))
+    book, changes = step(Book(), [condition], 1000.0)
+    (message,) = messages_for(changes, tarrow, SYDNEY, {})
+    assert may_leave(message, book, 1000.0 + RESTART_S - 1) is not waits
+    assert may_leave(message, book, 1000.0 + RESTART_S)
+    assert may_leave(replace(message, kind="all clear"), book, 1000.0), "nobody waits to hear that it is over"
+    assert may_leave(replace(message, type="volts-low"), book, 1000.0)
 
 
 @pytest.mark.parametrize("act", [Operator.ACK, Operator.CLOSED, Operator.SHELVED])
