@@ -35,7 +35,8 @@ def parser() -> argparse.ArgumentParser:
     _add_plan_commands(commands)
     _add_running(commands)
     _add_asking(commands)
-    _add_files(commands)
+    arguments.add_files(commands)
+    arguments.add_forecast(commands)
     arguments.add_note(commands)
     arguments.add_cycle(commands)
     arguments.add_drill(commands)
@@ -239,64 +240,6 @@ def _add_survey(commands: "argparse._SubParsersAction[argparse.ArgumentParser]")
     survey.add_argument("--write-plan", type=Path, metavar="FILE", help="write the plan with the findings filled in")
     survey.add_argument("--json", action="store_true", help="print one JSON document")
     survey.set_defaults(room="monitor.cli.survey")
-
-
-def _add_files(commands: "argparse._SubParsersAction[argparse.ArgumentParser]") -> None:
-    export = commands.add_parser(
-        "export",
-        help="write readings of the history as a table",
-        description="Write readings of the history as a table, while farpole runs or not: every reading, or so many "
-        "equal stretches of time with minimum, mean and maximum. What was not seen is an empty cell with its state.",
-    )
-    export.add_argument("--list", action="store_true", help="print the series that there are, and exit")
-    export.add_argument(
-        "--series", action="append", metavar="RESOURCE:QUANTITY", help="only this one; may be given more than once"
-    )
-    export.add_argument("--from", dest="since", default="1d", metavar="TIME", help="ISO 8601, or an age as 30d, 12h")
-    export.add_argument("--to", dest="until", metavar="TIME", help="the same (default: now)")
-    export.add_argument("--points", type=int, metavar="N", help="so many stretches instead of every reading")
-    export.add_argument("--format", choices=("csv", "parquet"), help="default: by the file's name, else csv")
-    export.add_argument("--out", type=Path, metavar="FILE", help="default: standard output")
-    bring = commands.add_parser(
-        "import",
-        help="take readings of a CSV table into the history",
-        description="Take readings of a CSV table into the history, one column a series. Values that the quantity "
-        "cannot have are refused with their line, and then nothing is taken. farpole must not be running.",
-    )
-    bring.add_argument("file", type=Path, help="the table, with a heading")
-    bring.add_argument("--time", required=True, metavar="COLUMN", help="the column of times: ISO 8601 or seconds")
-    bring.add_argument(
-        "--map",
-        action="append",
-        required=True,
-        metavar="COLUMN=RESOURCE:QUANTITY",
-        help="what a column is; may be given more than once",
-    )
-    bring.add_argument("--timezone", metavar="ZONE", help="of times without an offset (default: this machine's)")
-    keep = commands.add_parser(
-        "backup",
-        help="write the whole farm into one file",
-        description="Write history, plan, datasheets and photos into one file, while farpole runs or not, and read it "
-        "again from end to end.",
-    )
-    keep.add_argument("file", type=Path, help="the file to write; one that is there is not overwritten")
-    keep.add_argument("--plan", type=Path, help="the plan (default: that of the running farpole)")
-    keep.add_argument("--secrets", type=Path, metavar="FILE", help="put the secrets in as well, by a passphrase")
-    back = commands.add_parser(
-        "restore",
-        help="put a backup back",
-        description="Put a backup in the place of the history, which is kept beside it, and its plan into a folder "
-        "where nothing is overwritten. farpole must not be running.",
-    )
-    back.add_argument("file", type=Path, help="the backup")
-    back.add_argument("--plan-folder", type=Path, metavar="DIR", help="for its plan (default: restored/ of the data)")
-    back.add_argument("--secrets-to", type=Path, metavar="FILE", help="its secrets, by their passphrase")
-    arguments.add_forecast(commands)
-    for one in (export, bring):
-        one.add_argument("--history", metavar="URL", help="a history in PostgreSQL instead of the data directory's")
-    for one in (export, bring, keep, back):
-        one.add_argument("--data", type=Path, default=None, help="data directory of the daemon")
-        one.set_defaults(room="monitor.cli.files")
 
 
 @printed()

@@ -4,7 +4,8 @@ from monitor.alarms.inventory import INVENTORY
 
 AT_ONCE = """pole-silent supply-lost head-end-silent margin-drifting port-left-off device-unknown device-moved
 address-claimed-twice vlan-beside-plan port-slow class-beside-plan ports-struck drill history-not-written
-history-damaged sockets-short started-after-failure job-failed callouts-not-going-out centre-not-told site-silent centre-cut-off"""
+history-damaged sockets-short started-after-failure job-failed callouts-not-going-out centre-not-told site-silent
+centre-cut-off"""
 """What asks again by itself before it says anything, is compared rather than measured, or is said once."""
 ON_OFF = {
     (2, 2): """credentials-refused battery-low stream-lossy light-low light-high volts-low volts-high amperes-high

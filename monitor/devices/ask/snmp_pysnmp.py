@@ -177,8 +177,7 @@ class PysnmpAsker:
         for _ in range(2):  # it may have been one lost datagram
             answer = await self._with_fresh_engine(once, pdu, credentials_of(agent.credentials))
             if answer.outcome is Outcome.OK:
-                # Its engine ID has changed: the old engine would not hear it for five minutes.
-                self._drop(agent.credentials)
+                self._drop(agent.credentials)  # its engine ID has changed: the old engine would be deaf for minutes
             if answer.outcome in (Outcome.OK, Outcome.REFUSED):
                 return answer
         # A wrong digest would have been told by a Report. The user is never asked as at a lower level to be sure.
