@@ -39,6 +39,8 @@ _AGENT_STATES = {
 HEARD_SHARE = 0.75
 """A silence counts only if we listened for this part of the time that a device may take (our choice: an answer takes
 some milliseconds)."""
+STILL_S = 0.5
+"""A failed look at a stream or a register is not believed across such a standstill (our choice)."""
 MOST_PATIENCE = 8.0
 """So much longer is waited for answers where the machine is so busy that nothing could be said before."""
 
@@ -122,6 +124,17 @@ class Asking:
         """Did nobody answer because we did not listen for long enough?"""
         listened_s = self._clock.monotonic_s() - since_s - self.pulse.deaf_s(since_s)
         if self.pulse.deaf_s(since_s) == 0.0 or listened_s >= HEARD_SHARE * timeout_s / self._patience.get(place, 1.0):
+            return False
+        self.unasked[OwnFault.BUSY] += 1
+        return True
+
+    def could_not(self) -> None:
+        """A look by another way could not be made for want of a socket."""
+        self.unasked[OwnFault.SOCKETS] += 1
+
+    def stood_still(self, since_s: float) -> bool:
+        """Did this program stand still while something was looked at, so that a failure says nothing?"""
+        if self.pulse.deaf_s(since_s) < STILL_S:
             return False
         self.unasked[OwnFault.BUSY] += 1
         return True

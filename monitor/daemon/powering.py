@@ -10,6 +10,7 @@ from monitor.alarms.inventory import INVENTORY
 from monitor.budgets.autonomy import warmed
 from monitor.daemon.clock import Clock
 from monitor.daemon.rounds import Rounds
+from monitor.devices.ask.own import CouldNotAsk
 from monitor.devices.decode import registers
 from monitor.devices.decode.raw import Absent, Garbled
 from monitor.facts import resources
@@ -69,15 +70,22 @@ class Powering:
         bus = self._buses.setdefault(where, modbus.Bus(*where))
         why = ""
         values: list[Value] = []
+        asking, began_s = self._rounds.asking, self._clock.monotonic_s()
         try:
             values = await _values(bus, sensor.unit if sensor.unit is not None else 1, sheet, sensor.channel)
             # One meter serves a supply and its feeders: each takes what is its own.
             of_feeder = asked.resource.endswith("/feeder")
             values = [one for one in values if one[0].startswith("feeder_") == of_feeder]
+        except CouldNotAsk:
+            asking.could_not()
+            await self._rounds.own_faults()
+            return
         except (modbus.NoAnswer, modbus.Refused) as error:
             why = str(error)
         except Garbled as garbled:
             why = str(garbled)
+        if why and asking.stood_still(began_s):
+            return
         silent = Condition(
             Key(asked.resource, "agent-silent"),
             INVENTORY["agent-silent"].severity if why else None,

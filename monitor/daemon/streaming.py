@@ -7,6 +7,7 @@ from monitor.daemon.clock import Clock
 from monitor.daemon.rounds import Rounds
 from monitor.daemon.secrets import StreamLogin
 from monitor.devices.ask import http, rtsp
+from monitor.devices.ask.own import CouldNotAsk
 from monitor.devices.decode import onvif
 from monitor.devices.decode.raw import Absent, Garbled
 from monitor.devices.decode.rtp import LAYERS, Seen
@@ -40,10 +41,18 @@ class Streaming:
         place = resources.place_of(load.resource)
         if self._rounds.memory.watches[place].doubtful:
             return  # what lies behind a silent pole is unknown
-        readings = await self._look(load)
+        asking, began_s = self._rounds.asking, self._clock.monotonic_s()
+        try:
+            readings = await self._look(load)
+        except CouldNotAsk:
+            asking.could_not()
+            await self._rounds.own_faults()
+            return
         if readings is None:
             return
         found = list(conditions.of_stream(readings))
+        if any(one.severity is not None for one in found) and asking.stood_still(began_s):
+            return
         if all(one.severity is None for one in found) or await self._rounds.stands(place):
             await self._rounds.take(readings, found)
 

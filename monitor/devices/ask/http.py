@@ -4,6 +4,7 @@ import asyncio
 
 import h11
 
+from monitor.devices.ask.own import CouldNotAsk, is_ours
 from monitor.facts.printable import one_line
 
 _TIMEOUT_S = 4.0
@@ -20,7 +21,10 @@ class NoAnswer(OSError):
 
 
 async def post(address: str, port: int, path: str, body: bytes, kind: str) -> tuple[int, bytes]:
-    """Status and body of the answer, cut where the device hung up; raises NoAnswer. A redirection is not followed."""
+    """Status and body of the answer, cut where the device hung up; raises NoAnswer and CouldNotAsk.
+
+    A redirection is not followed.
+    """
     try:
         async with asyncio.timeout(_TIMEOUT_S):
             reader, writer = await asyncio.open_connection(address, port)
@@ -31,6 +35,8 @@ async def post(address: str, port: int, path: str, body: bytes, kind: str) -> tu
     except TimeoutError:
         raise NoAnswer(f"no whole answer within {_TIMEOUT_S:g} s") from None
     except OSError as error:
+        if is_ours(error):
+            raise CouldNotAsk(error.errno, error.strerror) from None
         raise NoAnswer(str(error) or type(error).__name__) from None
     except h11.RemoteProtocolError as error:
         raise NoAnswer(f"no HTTP answer: {error}") from None

@@ -1,12 +1,14 @@
 """Modbus TCP through pymodbus: one connection per bus, opened again after a failure; reads only."""
 
 import asyncio
+import socket
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from pymodbus.client import AsyncModbusTcpClient
 from pymodbus.exceptions import ModbusException
 
+from monitor.devices.ask.own import CouldNotAsk, is_ours
 from monitor.devices.decode import registers
 from monitor.devices.decode.raw import Garbled
 from monitor.facts.printable import one_line
@@ -42,7 +44,7 @@ class Bus:
         self._one = asyncio.Lock()
 
     async def read(self, unit: int, table: str, at: int, count: int, patience: Patience | None = None) -> list[int]:
-        """Registers of a unit, as far as there is patience; raises NoAnswer or Refused."""
+        """Registers of a unit, as far as there is patience; raises NoAnswer, Refused or CouldNotAsk."""
         patience = patience or Patience()
         time = asyncio.get_running_loop().time
         async with self._one:
@@ -52,6 +54,8 @@ class Bus:
                     client = await self._opened()
                     ask = client.read_input_registers if table == "input" else client.read_holding_registers
                     answer = await ask(at, count=count, device_id=unit)
+            except CouldNotAsk:
+                raise
             except (ModbusException, OSError, TimeoutError) as error:
                 self._drop()
                 raise NoAnswer(_why(error, patience.left_s - (time() - began_s))) from None
@@ -71,6 +75,7 @@ class Bus:
             self._drop()
             client = AsyncModbusTcpClient(self._address, port=self._port, timeout=_TIMEOUT_S, retries=0)
             if not await client.connect():
+                _have_a_socket()
                 raise OSError("no connection")
             self._client = client
         return self._client
@@ -83,6 +88,15 @@ class Bus:
     def close(self) -> None:
         """Give the connection back."""
         self._drop()
+
+
+def _have_a_socket() -> None:
+    """The library says only that there is no connection: is that because there is no socket for one? CouldNotAsk."""
+    try:
+        socket.socket().close()
+    except OSError as error:
+        if is_ours(error):
+            raise CouldNotAsk(error.errno, error.strerror) from None
 
 
 def _why(error: Exception, left_s: float) -> str:

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+from monitor.devices.ask.own import CouldNotAsk, is_ours
 from monitor.devices.decode import rtsp
 from monitor.devices.decode.raw import Garbled
 from monitor.devices.decode.rtp import Flow, Seen
@@ -125,11 +126,16 @@ class _Link:
 async def look(
     stream: Stream, for_s: float = 3.0, over: Literal["tcp", "udp"] = "tcp", most_octets: int = 8_000_000
 ) -> Seen:
-    """How far a stream works, and for ``for_s`` seconds (0: as far as its description) what comes; never raises."""
+    """How far a stream works, and for ``for_s`` seconds (0: as far as its description) what comes.
+
+    Raises CouldNotAsk, and nothing else.
+    """
     try:
         async with asyncio.timeout(_TIMEOUT_S):
             reader, writer = await asyncio.open_connection(stream.address, stream.port)
     except (OSError, TimeoutError) as error:
+        if is_ours(error):
+            raise CouldNotAsk(error.errno, error.strerror) from None
         return Seen("tcp", "connection refused" if isinstance(error, ConnectionRefusedError) else "no connection")
     whole = asyncio.timeout(_WHOLE_S)
     link = _Link(stream, reader, writer, whole)
