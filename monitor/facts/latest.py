@@ -4,7 +4,7 @@ import math
 from array import array
 from collections.abc import Iterator
 
-from monitor.facts.readings import Layout, Reading, Round, Slot
+from monitor.facts.readings import Layout, Reading, Round, Slot, State
 
 
 class _Seen:
@@ -38,6 +38,8 @@ class Latest:
         self._rounds: dict[tuple[str, str], Round] = {}
         self._where: dict[Slot, tuple[str, str]] = {}
         self._seen: dict[tuple[str, str], _Seen] = {}
+        self.heard_s: float | None = None
+        """When any device last gave a value that can be right (UTC seconds since 1970)."""
 
     def take(self, readings: Round) -> None:
         """Take a device's round; it replaces the device's earlier round of the same tier."""
@@ -48,6 +50,8 @@ class Latest:
             seen = self._seen[key] = _Seen(readings.layout, seen)
         self._rounds[key] = readings
         seen.take(readings)
+        if State.SEEN in readings.states and (self.heard_s is None or readings.at_s > self.heard_s):
+            self.heard_s = readings.at_s
 
     def newest(self, device: str, tier: str) -> Round | None:
         """A device's newest round of a tier."""

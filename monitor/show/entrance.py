@@ -19,7 +19,7 @@ _OURSELVES: Final = {"localhost", "127.0.0.1", "::1"}
 _BY_LINK: Final = ("/answer/", "/static/")
 _OPEN: Final = ("/answer/", "/static/", "/enter")
 """What is shown before anybody has said who he is."""
-_FOR_MACHINES: Final = ("/api/", "/metrics", "/events")
+_FOR_MACHINES: Final = ("/api/", "/metrics", "/events", "/alive")
 MOST_BODY_BYTES = 16_384
 MOST_PHOTO_BYTES = 6 * 2**20
 PHOTOS: Final = "/here/note"

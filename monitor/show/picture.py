@@ -66,6 +66,7 @@ def compose(known: Known, now_s: float, version: str) -> Picture:
         supplies,
         alarms,
         (*known.notes, *known.unproven),
+        known.latest.heard_s,
     )
 
 

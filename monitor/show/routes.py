@@ -69,6 +69,11 @@ def pages(site: Site) -> APIRouter:
         headers = {"Cache-Control": "no-store", "Connection": "close"}  # its place is free as soon as it has ended
         return StreamingResponse(streams.stream(who), media_type="text/event-stream", headers=headers)
 
+    @routes.get("/alive")
+    async def alive(who: Looking) -> Response:
+        """A sign of life for a page whose stream has none."""
+        return Response(status_code=204)
+
     _acts(routes, site)
     _standing(routes, shown, site)
     _answers(routes, shown, site)

@@ -24,7 +24,8 @@ def table(rows: Sequence[Sequence[str]], indent: str = "  ") -> list[str]:
 
 def status(picture: Picture, zone: tzinfo) -> str:
     """The site in one screen."""
-    lines = [f"{picture.site}, {when(picture.at_s, zone)}", picture.headline, ""]
+    newest = f"newest reading {when(picture.heard_s, zone)}" if picture.heard_s is not None else "nothing read yet"
+    lines = [f"{picture.site}, {when(picture.at_s, zone)}; {newest}", picture.headline, ""]
     for place in (picture.headend, *picture.poles):
         lines += _place(place, zone)
     if picture.supplies:

@@ -93,6 +93,8 @@ class Picture:
     supplies: tuple[MarginView, ...]
     alarms: tuple[AlarmView, ...]
     notes: tuple[str, ...]
+    heard_s: float | None = None
+    """When anything was last read."""
 
     def json(self) -> Json:
         """As JSON: infinite levels (no light) become null; the text beside them says so."""

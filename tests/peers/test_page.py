@@ -2,6 +2,7 @@
 
 import asyncio
 import base64
+import signal
 import socket
 import ssl
 from functools import partial
@@ -60,6 +61,7 @@ async def test_a_drop_appears_without_reload_and_is_acknowledged(farm: Farm, tmp
     async with async_playwright() as playwright:
         browser = await playwright.chromium.launch(executable_path="/usr/bin/chromium", args=ARGUMENTS)
         page = await browser.new_page(viewport={"width": width, "height": 900})
+        await page.clock.install()
         page.on("console", lambda message: wrong.append(message.text) if message.type == "error" else None)
         page.on("pageerror", lambda error: wrong.append(str(error)))
         page.on("request", lambda request: asked.add(request.url.split("/")[2]))
@@ -72,11 +74,54 @@ async def test_a_drop_appears_without_reload_and_is_acknowledged(farm: Farm, tmp
         while_it_ran = [line for line in wrong if "ERR_INCOMPLETE" not in line]  # events, when a page is left
         daemon.kill()
         await daemon.wait()
+        await page.clock.fast_forward(41_000)
         await page.wait_for_selector("#lost:not([hidden])", timeout=10_000)
         await browser.close()
     assert while_it_ran == []
     assert [line for line in wrong if "ERR_CONNECTION_" not in line and "ERR_INCOMPLETE" not in line] == []
     assert asked == {address.removeprefix("http://")}, "no request may leave the box"
+
+
+async def test_a_page_that_hears_nothing_says_how_old_it_is_and_comes_back(farm: Farm, tmp_path: Path) -> None:
+    """A daemon that is stopped refuses nothing and answers nothing: only what is not heard tells."""
+    need_peers("chromium")
+    from playwright.async_api import async_playwright
+
+    daemon, address = await page_of(farm)
+    async with async_playwright() as playwright:
+        browser = await playwright.chromium.launch(executable_path="/usr/bin/chromium", args=ARGUMENTS)
+        page = await browser.new_page(viewport={"width": 360, "height": 740})
+        await page.clock.install()
+        await page.goto(address)
+        await page.wait_for_selector("text=All poles answer, and no alarm stands.")
+        assert "newest reading" in await page.inner_text(".asof")
+        daemon.send_signal(signal.SIGSTOP)
+        await page.clock.fast_forward(36_000)
+        assert await page.is_hidden("#lost")
+        await page.clock.fast_forward(6_000)
+        await page.wait_for_selector("#lost:not([hidden])", timeout=10_000)
+        assert "farpole has given no sign for 40 seconds" in await page.inner_text("#lost")
+        grey = await page.evaluate("getComputedStyle(document.querySelector('main h1')).color")
+        assert grey == "rgb(92, 92, 92)"
+        await page.clock.fast_forward(180_000)
+        await page.wait_for_selector("text=no sign for 3 minutes", timeout=10_000)
+        await page.screenshot(path=tmp_path / "old.png", full_page=True)
+        assert await violations(page) == []
+        daemon.send_signal(signal.SIGCONT)
+        await page.clock.fast_forward(16_000)
+        await page.wait_for_selector("#lost", state="hidden", timeout=10_000)
+        assert "old" not in (await page.get_attribute("body", "class") or "")
+        await browser.close()
+    daemon.terminate()
+    await daemon.wait()
+
+
+async def violations(page: Any) -> list[tuple[str, str]]:
+    """Rules of axe-core that a page breaks, with where."""
+    # The policy is for what the page itself would run; what the tool evaluates is no part of the page.
+    await page.evaluate(AXE.read_text(encoding="utf-8"))
+    found = await page.evaluate("tags => axe.run({runOnly: tags})", RULES)
+    return [(one["id"], one["nodes"][0]["html"][:120]) for one in found["violations"]]
 
 
 async def drops(farm: Farm, page: Any, address: str, picture: Path) -> None:
@@ -135,11 +180,7 @@ async def test_every_page_is_accessible_and_keeps_to_its_policy(farm: Farm, tmp_
             await page.goto(address + path)
             await page.wait_for_timeout(800)
             await seen_whole(page, width)
-            # The policy is for what the page itself would run; what the tool evaluates is no part of the page.
-            await page.evaluate(AXE.read_text(encoding="utf-8"))
-            found = await page.evaluate("tags => axe.run({runOnly: tags})", RULES)
-            said = [(one["id"], one["nodes"][0]["html"][:120]) for one in found["violations"]]
-            assert said == [], path
+            assert await violations(page) == [], path
             await page.screenshot(path=tmp_path / f"{path.strip('/').replace('/', '-') or 'site'}-{width}.png")
         await browser.close()
     daemon.terminate()

@@ -115,7 +115,8 @@ async def test_what_is_not_there_is_404(web: httpx.AsyncClient, path: str) -> No
 async def test_no_inline_script_and_nothing_from_elsewhere(web: httpx.AsyncClient) -> None:
     for path in ("/", "/alarms", "/pole/creek", "/pole/creek/here", "/survey", "/plan"):
         page = (await web.get(path)).text
-        assert page.count("<script") == 1
+        assert page.count("<script") == 2
+        assert '<script src="/static/alive.js" defer></script>' in page
         assert '<script src="/static/farpole.js" defer></script>' in page
         assert "style=" not in page
         assert "http://" not in page

@@ -2,12 +2,10 @@
 // The pages of a centre: each half minute the page fetches itself and swaps its content; focus and open parts stay.
 (() => {
   const EVERY_MS = 30000;
-  const lost = document.getElementById("lost");
-  let seen = new Date();
 
   async function again() {
     try {
-      const answer = await fetch(location.href);
+      const answer = await alive.fetch(location.href);
       if (!answer.ok) throw new Error(answer.statusText);
       const page = new DOMParser().parseFromString(await answer.text(), "text/html");
       const open = Array.from(document.querySelectorAll("details"), (d) => d.open);
@@ -15,13 +13,10 @@
         document.getElementById("main").replaceWith(document.importNode(page.getElementById("main"), true));
         document.querySelectorAll("details").forEach((d, i) => { d.open = Boolean(open[i]); });
       }
-      seen = new Date();
-      lost.hidden = true;
-    } catch {
-      lost.querySelector("span").textContent = seen.toLocaleTimeString();
-      lost.hidden = false;
-    }
+      alive.heard();
+    } catch { /* what is not heard, the page's age tells */ }
   }
 
+  alive.ask = again;
   setInterval(again, EVERY_MS);
 })();

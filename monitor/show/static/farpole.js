@@ -2,7 +2,6 @@
 // Live without reload: the server says that something has changed, the page fetches itself and swaps its content.
 // A form that somebody is filling in is never swapped away; a chart that was drawn within the minute stays.
 (() => {
-  const lost = document.getElementById("lost");
   const CHART_LASTS_MS = 60000;
   const drawn = new Map();
   let busy = false, again = false;
@@ -11,18 +10,19 @@
 
   async function refresh() {
     if (busy) { again = true; return; }
-    if (filling()) { setTimeout(refresh, 2000); return; }
+    if (filling()) { setTimeout(refresh, 2000); return; }  // how old it is, alive.ask finds out meanwhile
     busy = true;
     try {
-      const answer = await fetch(location.href, { headers: { "X-Fragment": "main" } });
+      const answer = await alive.fetch(location.href, { headers: { "X-Fragment": "main" } });
       if (answer.ok) {
         const page = new DOMParser().parseFromString(await answer.text(), "text/html");
         const open = Array.from(document.querySelectorAll("details"), (d) => d.open);
         document.getElementById("main").replaceWith(document.importNode(page.getElementById("main"), true));
         document.querySelectorAll("details").forEach((d, i) => { d.open = Boolean(open[i]); });
         settle();
+        alive.heard();
       }
-    } catch { /* the event stream says below when the connection is lost */ }
+    } catch { /* what is not heard, the page's age tells */ }
     busy = false;
     if (again) { again = false; refresh(); }
   }
@@ -74,7 +74,7 @@
         });
         if (missing) refresh();
       }
-    } catch { /* the event stream says when the connection is lost */ }
+    } catch { /* what is not heard, the page's age tells */ }
     if (box.isConnected) setTimeout(() => live(box), 1000);
   }
 
@@ -86,13 +86,17 @@
   }
 
   const events = new EventSource("/events");
-  events.addEventListener("change", () => { lost.hidden = true; refresh(); });
-  events.addEventListener("open", () => { lost.hidden = true; });
-  events.addEventListener("error", () => {
-    if (lost.hidden) {
-      lost.querySelector("span").textContent = new Date().toLocaleTimeString();
-      lost.hidden = false;
-    }
-  });
+  // A stream that is open is no sign: only what comes by it. Missed changes are fetched once it is there again.
+  let cut = false;
+  events.addEventListener("error", () => { cut = true; });
+  events.addEventListener("hello", () => { alive.heard(); if (cut) { cut = false; refresh(); } });
+  events.addEventListener("still-here", alive.heard);
+  events.addEventListener("change", () => { alive.heard(); refresh(); });
+  alive.ask = async () => {
+    try {
+      const answer = await alive.fetch("/alive");
+      if (answer.ok) { const old = document.body.classList.contains("old"); alive.heard(); if (old || cut) refresh(); }
+    } catch { /* the same */ }
+  };
   settle();
 })();
