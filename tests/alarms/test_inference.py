@@ -121,6 +121,15 @@ def test_the_next_check_is_the_one_that_tells_most_for_its_time() -> None:
     assert mixed == pytest.approx(belief.weights), "what is expected after an answer is what is believed before it"
 
 
+def test_how_far_what_is_seen_lies_from_what_was_to_be_expected() -> None:
+    """By hand: n signs of one chance p, k of them seen, is a binomial: z = (k - n p) / sqrt(n p (1 - p)) for p < 1/2
+    with the sign turned where the rarer outcome came too often (Cox and Snell, Analysis of Binary Data, 1.2)."""
+    chances, seen = np.full(10, 0.2), 4
+    likelihood = seen * math.log(0.2) + (10 - seen) * math.log(0.8)
+    assert inference._fit(chances, likelihood) == pytest.approx(-(seen - 2.0) / math.sqrt(10 * 0.2 * 0.8))
+    assert inference._fit(np.array([]), 0.0) == 0.0
+
+
 def test_the_bits_of_a_check_are_the_mutual_information() -> None:
     """By hand: two equally likely hypotheses, a check that is always right, tells one bit (Cover and Thomas, 2.4)."""
     network = inference.network_of([FAULTS["feeder-dead"], FAULTS["fibre-cut"]], LEAKS, pairs=False)

@@ -38,6 +38,11 @@ def test_signatures_of_the_trade(evidence: dict[str, object], fault: str) -> Non
     ("evidence", "signs"),
     [
         ({"U": "up"}, {"link_down": False}),
+        ({"rxH": "dark"}, {"link_down": True}),
+        ({"rxP": "dark"}, {"light_far_fell": True}),
+        ({"txP": "dark"}, {"tx_fell": True}),
+        ({"bP": 11}, {"bias_rose": True}),
+        ({"bP": 10}, {"bias_rose": False}),
         ({"rxH": "falling"}, {"light_near_fell": True, "gradual": True}),
         ({"rxH": "normal"}, {"light_near_fell": False}),
         ({"rxH": -0.5}, {"light_near_fell": True}),

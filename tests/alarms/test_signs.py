@@ -152,6 +152,20 @@ def test_a_feeder_whose_resistance_rose(memory: Memory, by_ohms: float, rose: bo
     assert at_pole(memory, "creek", NOW_S)["loop_rose"] is rose
 
 
+@pytest.mark.parametrize(("now_ma", "rose"), [(22.1, True), (21.5, None), (20.9, False)])
+def test_a_laser_whose_bias_rose_by_a_tenth(memory: Memory, now_ma: float, rose: bool | None) -> None:
+    assert at_pole(memory, "creek", NOW_S)["bias_rose"] is None, "nothing is known yet"
+    usual(memory, FAR, "bias_milliamperes", 20.0)
+    take(memory, FAR, "bias_milliamperes", now_ma)
+    assert at_pole(memory, "creek", NOW_S)["bias_rose"] is rose
+
+
+def test_what_the_plan_says_of_a_pole(memory: Memory) -> None:
+    ridge, creek = gather(memory, "ridge", NOW_S).contexts, gather(memory, "creek", NOW_S).contexts
+    assert (ridge["solar"], ridge["radio"]) == (True, True)
+    assert (creek["solar"], creek["radio"]) == (False, False)
+
+
 @pytest.mark.parametrize(
     ("quantity", "sign"),
     [
@@ -234,6 +248,17 @@ def test_what_was_seen_in_a_silence_is_gone_by_for_an_hour_after_it(memory: Memo
     found = gather(memory, "creek", NOW_S).signs
     assert (found["current_gone"], found["link_down"], found["restarted"]) == (True, True, True)
     assert "current_gone" not in gather(memory, "creek", NOW_S + 1).signs
+
+
+def test_the_load_that_is_asked_about_is_looked_at_else_the_one_in_trouble(memory: Memory) -> None:
+    take(memory, "creek/port/1", "port_watts", 0.0)
+    take(memory, "creek/port/2", "port_watts", 5.0)
+    take(memory, "creek/port/2", "in_error_frames_per_s", 3.0)
+    asked = gather(memory, "creek", NOW_S, "creek-gate-camera")
+    assert (asked.signs["port_dead"], asked.signs["port_errors"]) == (True, None)
+    worst = gather(memory, "creek", NOW_S)
+    assert (worst.signs["port_dead"], worst.signs["port_errors"]) == (False, True)
+    assert worst.lines == ("port 2: 5.0 W",)
 
 
 def test_every_sign_may_be_seen_by_mistake_and_seldom_is() -> None:
