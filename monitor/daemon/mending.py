@@ -43,7 +43,7 @@ class Mending:
     async def _bring_back(self, aside: Path, why: str) -> None:
         self.trouble = say("the history is damaged ({why}); what can be read of it is being brought back", why=why)
         found: Iterator[object] = mending.large(aside)
-        words = ""
+        words, left_out = "", 0
         while True:
             one = await asyncio.to_thread(next, found, None)
             if one is None:
@@ -52,7 +52,10 @@ class Mending:
                 words = one
             elif isinstance(one, tuple):
                 table, rows = one
-                await self._keeper.ask(lambda store: store.put_back(table, rows))  # noqa: B023  # awaited before the next turn
+                left_out += await self._keeper.ask(lambda store: store.put_back(table, rows))  # noqa: B023  # awaited before the next turn
+        left_out += await self._keeper.ask(lambda store: mending.left_out(store, aside))
+        if left_out:
+            words += f"; {left_out} rows cannot be right and were left out"
         log.warning("%s: %s", aside.name, words)
         await self._keeper.ask(lambda store: store.note(self._clock.wall_s(), "mended", aside.name, words))
 

@@ -14,9 +14,11 @@ from typing import Any
 from sqlalchemy import Table
 
 from monitor.history.store import Store
-from monitor.history.wreck import LARGE, SMALL, TOP, Hole, Wreck
+from monitor.history.wreck import SMALL, TOP, Hole, Wreck
 
 PREFIX = "history-damaged-"
+LEFT_OUT = "left-out"
+"""Kind of the event that says how many rows of small tables cannot be right."""
 
 
 def put_aside(history: Path, at_s: float, why: str) -> Path:
@@ -28,15 +30,19 @@ def put_aside(history: Path, at_s: float, why: str) -> Path:
         wreck = Wreck(history, _model(history))
         wreck.open()
         try:
+            strays, left_out = wreck.strays()
             for table in SMALL:
                 holes = len(wreck.holes)
-                for batch in wreck.rows(table):
-                    store.put_back(table, batch)
+                left_out += store.put_back(table, [row for one, row in strays if one is table])
+                for batch in wreck.small(table):
+                    left_out += store.put_back(table, batch)
                 if len(wreck.holes) > holes or not wreck.readable:
                     store.spare_ids(table)
         finally:
             wreck.close()
             _remove(wreck.model)
+        if left_out:
+            store.note(at_s, LEFT_OUT, aside.name, str(left_out))
         store.note(at_s, "quarantined", aside.name, why)
     _swap(history, aside, fresh)
     return aside
@@ -71,14 +77,18 @@ def waiting(store: Store, folder: Path) -> list[tuple[Path, str]]:
     return [(file, why) for file, why in aside if file.exists()]
 
 
+def left_out(store: Store, aside: Path) -> int:
+    """How many rows of the small tables of a file cannot be right."""
+    return sum(int(number) for _, name, number in store.notes(LEFT_OUT) if name == aside.name)
+
+
 def large(aside: Path) -> Iterator[tuple[Table, list[dict[str, Any]]] | str]:
     """Batches of days and rounds of a file that was put aside; at last, in words, what that was."""
     wreck = Wreck(aside, _model(aside))
     wreck.open()
     try:
-        for table in LARGE:
-            for batch in wreck.rows(table):
-                yield table, batch
+        yield from wreck.large()
+        wreck.look_for_holes()
     finally:
         wreck.close()
         _remove(wreck.model)
@@ -88,7 +98,7 @@ def large(aside: Path) -> Iterator[tuple[Table, list[dict[str, Any]]] | str]:
 def _in_words(wreck: Wreck) -> str:
     taken, holes = wreck.taken, wreck.holes
     found = f"{taken.get('day_block', 0)} days of a series and {taken.get('round_row', 0)} rounds were read again"
-    if not wreck.readable:
+    if not any(taken.values()) and not wreck.readable:
         return "nothing could be read of it"
     if not holes:
         return f"{found}; nothing was lost"
@@ -99,12 +109,17 @@ def _in_words(wreck: Wreck) -> str:
 
 def _hole(hole: Hole) -> str:
     if hole.table == "round_row":
-        return f"rounds {_stretch(hole, 16, 1, '%Y-%m-%d %H:%M:%SZ')}"
+        return f"rounds {_stretch(hole, 16, 1, '%Y-%m-%d %H:%M:%SZ')}{_share(hole)}"
     if hole.table == "day_block":
-        return f"single readings {_stretch(hole, 24, 86_400, '%Y-%m-%d')} (their daily figures are kept apart)"
+        return f"single readings {_stretch(hole, 24, 86_400, '%Y-%m-%d')} (daily figures are kept apart){_share(hole)}"
     if hole.table in ("rollup_day", "feature_day"):
         return f"some daily figures of {_at(hole.low * 86_400):%Y-%m-%d}"
     return f"some of {hole.table.replace('_', ' ')}"
+
+
+def _share(hole: Hole) -> str:
+    """Of a stretch that SQLite cannot read, most rows may have been found page by page."""
+    return f", except {hole.found} of them" if hole.found else ""
 
 
 def _stretch(hole: Hole, bits: int, unit_s: int, form: str) -> str:

@@ -6,9 +6,10 @@ from typing import Any
 from sqlalchemy import Connection, Table, func, select
 
 from monitor.history import tables as t
-from monitor.history.blocks import Damaged, unpack
+from monitor.history.blocks import unpack
 from monitor.history.engine import Kept, putting
-from monitor.history.fold import BLOCKS, FEATURES, chunks, mark_changed, put_day
+from monitor.history.fitting import Names, fits
+from monitor.history.fold import BLOCKS, FEATURES, chunks, mark_changed, put_day, put_rollups, rollup_of
 
 SPARED = 1000
 """Ids that are not given again where a table of names could not be read whole."""
@@ -17,14 +18,16 @@ SPARED = 1000
 class Salvaged(Kept):
     """The part of the store that takes over what could be read of another."""
 
-    def put_back(self, table: Table, rows: Sequence[dict[str, Any]]) -> None:
-        """Take rows over; those that are there already stay as they are, but days are merged."""
+    def put_back(self, table: Table, rows: Sequence[dict[str, Any]]) -> int:
+        """Take rows over; those that are there already stay as they are, but days are merged.
 
-        def act(connection: Connection) -> None:
-            new = _new_blocks(connection, rows) if table is t.day_block else list(rows)
-            if table is t.alarm_change:
-                there = set(connection.execute(select(t.alarm.c.id)).scalars())
-                new = [row for row in new if row["alarm"] in there]
+        How many cannot be right and were left out.
+        """
+
+        def act(connection: Connection) -> int:
+            names = Names.of(connection)
+            right = [row for row in rows if fits(table, row, names)]
+            new = _new_blocks(connection, right) if table is t.day_block else right
             if new:
                 connection.execute(putting(connection, table).on_conflict_do_nothing(), new)
             if table in (t.day_block, t.rollup_day):
@@ -32,10 +35,13 @@ class Salvaged(Kept):
                 mark_changed(connection, BLOCKS, days)
             if table is t.feature_day:
                 mark_changed(connection, FEATURES, [row["day"] for row in new])
+            return len(rows) - len(right)
 
-        if rows:
-            self._act(act)
-            self.forget_ids()
+        if not rows:
+            return 0
+        left_out = self._act(act)
+        self.forget_ids()
+        return left_out
 
     def spare_ids(self, table: Table) -> None:
         """An id whose row was lost must not be given to another series: rounds and days still carry it."""
@@ -58,22 +64,22 @@ class Salvaged(Kept):
 
 
 def _new_blocks(connection: Connection, rows: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
-    """The blocks that are whole and new; those of days that are there already are merged into them."""
-    key = t.day_block.c.id
-    there: set[int] = set()
+    """The blocks that are new; those of days that are there already are merged into them."""
+    there: dict[int, bytes] = {}
     for some in chunks([row["id"] for row in rows]):
-        there |= set(connection.execute(select(key).where(key.in_(some))).scalars())
-    new = []
+        query = select(t.day_block.c.id, t.day_block.c.blob).where(t.day_block.c.id.in_(some))
+        there |= {row.id: row.blob for row in connection.execute(query)}
+    new, rollups = [], []
     for row in rows:
-        try:
-            day = unpack(row["blob"])
-        except Damaged:
-            continue  # its daily figures are in the rollups
+        if there.get(row["id"]) == row["blob"]:
+            continue
+        day, number = unpack(row["blob"]), row["id"] & 0xFFFFFF
         if row["id"] not in there:
             new.append(row)
+            # Daily figures have no checksum; made from the block anew, they are right whatever became of the old ones.
+            rollups.append({"day": row["id"] >> 24, "series": number, **rollup_of(day)})
             continue
-        number = row["id"] & 0xFFFFFF
-        resolution = connection.execute(select(t.series.c.resolution).where(t.series.c.id == number)).scalar()
-        if resolution is not None:
-            put_day(connection, row["id"] >> 24, number, day, resolution)
+        resolution = connection.execute(select(t.series.c.resolution).where(t.series.c.id == number)).scalar_one()
+        put_day(connection, row["id"] >> 24, number, day, resolution)
+    put_rollups(connection, rollups)
     return new

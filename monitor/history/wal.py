@@ -70,6 +70,23 @@ def mend(log: Path, copy: Path) -> Mended | None:
     return Mended(len(damaged), commits[-1] - damaged[0], copy)
 
 
+def committed(log: Path, octets: int) -> dict[int, bytes]:
+    """Page → what the log has committed of it; nothing where there is no log, or one that cannot be read."""
+    try:
+        raw = bytearray(log.read_bytes())
+    except FileNotFoundError:
+        return {}
+    if len(raw) < _HEAD:
+        return {}
+    magic, _, page, _, salt_1, salt_2, *own = struct.unpack(">8I", raw[:_HEAD])
+    if magic & ~1 != 0x377F0682 or page != octets:
+        return {}
+    frames = _frames(raw, page, (salt_1, salt_2), ">" if magic & 1 else "<", (own[0], own[1]))
+    whole = next((i for i, frame in enumerate(frames) if not frame.right), len(frames))
+    last = max((i for i, frame in enumerate(frames[:whole]) if frame.commit), default=-1)
+    return {frame.number: bytes(raw[frame.at + _FRAME : frame.at + _FRAME + page]) for frame in frames[: last + 1]}
+
+
 @dataclass(frozen=True, slots=True)
 class _Frame:
     at: int

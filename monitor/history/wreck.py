@@ -1,16 +1,20 @@
-"""What can still be read of a damaged history: stretch by stretch around the pages that cannot."""
+"""What can still be read of a damaged history: by SQLite around the pages that it cannot read, and page by page."""
 
 import sqlite3
+from array import array
 from collections import deque
 from collections.abc import Iterator, Sequence
 from contextlib import closing
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Table
 
 from monitor.history import tables as t
+from monitor.history.carved import indexed_rows, large_rows, small_rows, strays
+from monitor.history.fitting import FIRST_DAY, LAST_DAY, typed
+from monitor.history.pages import Pages
 from monitor.history.read_only import reading
 
 SMALL = (
@@ -25,13 +29,14 @@ SMALL = (
     t.alarm,
     t.alarm_change,
     t.outbox,
+    t.shelf,
     t.untimed_row,
 )
 """Tables that are taken over before anything new is written, so that their ids go on."""
 LARGE = (t.rollup_day, t.feature_day, t.day_block, t.round_row)
+_NAMES = (t.series, t.device_slot, t.layout)
+"""Tables to which all others refer, and whose index holds all that matters of them once more."""
 BATCH = 1000
-_FIRST_DAY, _LAST_DAY = 3_652, 36_525
-"""Days since 1970 between which a history lies: 1980 to 2070."""
 TOP = 2**62
 _TRIES = 1000
 """Questions to a stretch with unreadable pages; the widest parts of it are looked into first."""
@@ -40,11 +45,12 @@ _HEADER = 100
 
 @dataclass(frozen=True, slots=True)
 class Hole:
-    """Keys of a table between which nothing could be read."""
+    """Keys of a table between which SQLite can read nothing, and how many rows were found there page by page."""
 
     table: str
     low: int
     high: int
+    found: int = 0
 
 
 @dataclass
@@ -55,14 +61,18 @@ class Wreck:
     model: Path
     holes: list[Hole] = field(default_factory=list)
     taken: dict[str, int] = field(default_factory=dict)
+    _ids: "dict[str, array[int]]" = field(default_factory=dict)
     _connection: sqlite3.Connection | None = None
 
     def open(self) -> None:
         """Open the file; where its head is damaged, with a head from the model (the old one is kept beside it)."""
         for octets in (0, _HEADER, 4096):
             if octets > 0:
+                if octets > _HEADER and _begins_a_page(self.file):
+                    return  # what is damaged is the schema: another's would lead astray, its rows are read by the page
                 _lend_head(self.file, self.model, octets)
             self._connection = sqlite3.connect(f"file:{self.file}?mode=ro", uri=True, check_same_thread=False)
+            self._connection.text_factory = _text
             try:
                 self._connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
                 self._connection.execute("SELECT * FROM round_row LIMIT 0")
@@ -81,23 +91,60 @@ class Wreck:
         if self._connection is not None:
             self._connection.close()
 
-    def rows(self, table: Table) -> Iterator[list[dict[str, Any]]]:
-        """All rows of a table that can be read, in batches; some may come twice."""
+    def small(self, table: Table) -> Iterator[list[dict[str, Any]]]:
+        """All rows of a small table that can be read, in batches; some may come twice."""
         names = self._columns(table)
         batch: list[dict[str, Any]] = []
-        self.taken[table.name] = 0
         for row in self._walk(table, names) if names else ():
             batch.append(dict(zip(names, row, strict=True)))
             if len(batch) == BATCH:
-                self.taken[table.name] += len(batch)
                 yield batch
                 batch = []
-        self.taken[table.name] += len(batch)
         yield batch
+        with closing(Pages(self.file)) as pages:
+            roots = list(pages.roots())
+            tables = [root for kind, name, root in roots if (kind, name) == ("table", table.name)]
+            indexes = [root for kind, name, root in roots if (kind, name) == ("index", table.name)]
+            found = list(small_rows(pages, tables, table, names))
+            found += indexed_rows(pages, indexes, table) if table in _NAMES else ()
+        yield [row for row in found if typed(table, row)]
+
+    def strays(self) -> tuple[list[tuple[Table, dict[str, Any]]], int]:
+        """Rows of small tables that nothing leads to any more, and how many could be of several tables."""
+        with closing(Pages(self.file)) as pages:
+            found = list(strays(pages, SMALL))
+        return [one for one in found if one is not None], found.count(None)
+
+    def large(self) -> Iterator[tuple[Table, list[dict[str, Any]]]]:
+        """All rows of the large tables, page by page through the file, in batches."""
+        batches: dict[Table, list[dict[str, Any]]] = {table: [] for table in LARGE}
+        self.taken = dict.fromkeys((table.name for table in LARGE), 0)
+        with closing(Pages(self.file)) as pages:
+            for table, row in large_rows(pages):
+                batch = batches[table]
+                batch.append(row)
+                self.taken[table.name] += 1
+                if "id" in row:
+                    self._ids.setdefault(table.name, array("q")).append(row["id"])
+                if len(batch) == BATCH:
+                    yield table, batch
+                    batches[table] = []
+        yield from ((table, batch) for table, batch in batches.items() if batch)
+
+    def look_for_holes(self) -> None:
+        """Where the large tables cannot be read through: what stood there has at best come page by page."""
+        for table in LARGE:
+            keys = [column.name for column in table.primary_key.columns]
+            for _ in self._walk(table, keys) if self._columns(table) else ():
+                pass
+        self.holes = [replace(hole, found=self._found(hole)) for hole in self.holes]
+
+    def _found(self, hole: Hole) -> int:
+        return sum(hole.low <= key <= hole.high for key in set(self._ids.get(hole.table, ())))
 
     def _columns(self, table: Table) -> list[str]:
         if self._connection is None:
-            return []
+            return [column.name for column in table.columns]
         try:
             there = {row[1] for row in self._connection.execute(f"PRAGMA table_info({table.name})")}
         except sqlite3.DatabaseError:
@@ -107,14 +154,18 @@ class Wreck:
     def _walk(self, table: Table, names: Sequence[str]) -> Iterator[tuple[Any, ...]]:
         what = ", ".join(f'"{name}"' for name in names)
         keys = [column.name for column in table.primary_key.columns]
-        if keys[0] == "day":
+        if self._connection is None:
+            self.holes.append(Hole(table.name, 0, TOP))
+        elif keys[0] == "day":
             yield from self._by_day(table.name, what)
         elif keys == ["id"]:
             yield from self._by_id(table.name, what, names.index("id"))
         else:
             yield from self._try(table.name, f'SELECT {what} FROM "{table.name}"', (), Hole(table.name, 0, 0))
 
-    def _try(self, table: str, query: str, bounds: tuple[int, ...], hole: Hole | None) -> Iterator[tuple[Any, ...]]:
+    def _try(
+        self, table: str, query: str, bounds: tuple[int | str, ...], hole: Hole | None
+    ) -> Iterator[tuple[Any, ...]]:
         assert self._connection is not None, "only an open wreck has columns"
         try:
             yield from self._connection.execute(query, bounds)
@@ -123,7 +174,7 @@ class Wreck:
                 self.holes.append(hole)
 
     def _by_day(self, table: str, what: str) -> Iterator[tuple[Any, ...]]:
-        for day in range(_FIRST_DAY, _LAST_DAY):
+        for day in range(FIRST_DAY, LAST_DAY):
             query = f"SELECT {what} FROM {table} WHERE day = ? ORDER BY day, series"
             before = len(self.holes)
             yield from self._try(table, query, (day,), Hole(table, day, day))
@@ -178,6 +229,11 @@ class Wreck:
         self.holes += [Hole(table, low, high) for low, high in _joined(holes)]
 
 
+def _text(raw: bytes) -> str:
+    """Damaged octets of a text must not end the reading of its page; that they are no text is found afterwards."""
+    return raw.decode("utf-8", "surrogateescape")
+
+
 def _joined(holes: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
     """Holes that touch as one.
 
@@ -202,6 +258,13 @@ def sound(file: Path) -> str:
     return "" if answer == "ok" else answer.replace("\n", " ")
 
 
+def _begins_a_page(file: Path) -> bool:
+    """Does a page of a table stand behind the file's head, as it should?"""
+    with file.open("rb") as opened:
+        opened.seek(_HEADER)
+        return opened.read(1) in (b"\x05", b"\x0d")
+
+
 def _lend_head(file: Path, model: Path, octets: int) -> None:
     """Put the model's first octets in place of the file's, which are kept beside it."""
     with model.open("rb") as opened:
@@ -210,6 +273,8 @@ def _lend_head(file: Path, model: Path, octets: int) -> None:
     head[92:96] = bytes(4) if head[24:28] != bytes(4) else b"\0\0\0\1"
     with file.open("r+b") as opened:
         old = opened.read(octets)
-        file.with_suffix(f".head-{octets}").write_bytes(old)
+        beside = file.with_suffix(f".head-{octets}")
+        if not beside.exists():  # after a start in the middle, the head that is there is the one that was lent
+            beside.write_bytes(old)
         opened.seek(0)
         opened.write(head)
