@@ -18,7 +18,7 @@ from monitor.daemon.clock import SystemClock
 from monitor.daemon.lock import HISTORY, held
 from monitor.facts.quantities import QUANTITIES
 from monitor.facts.readings import Slot
-from monitor.history import backup, files
+from monitor.history import backup, files, restoring
 from monitor.history.store import NotKept, Store
 
 _AGO = re.compile(r"(\d+(?:\.\d+)?)([dh])")
@@ -194,7 +194,7 @@ def _restore(given: Namespace, data: Path) -> int:
             if given.secrets_to:
                 _restore_secrets(given)
         else:
-            found = backup.restore(given.file, data / HISTORY, beside)
+            found = restoring.restore(given.file, data / HISTORY, beside)
     print(f"restored: {_counted(found)}")
     if there:
         print(f"what was there before is kept in {beside}")

@@ -8,32 +8,25 @@ import hashlib
 import io
 import json
 import os
-import re
-import shutil
 import tarfile
 import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 from cryptography.exceptions import InvalidTag
 from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 from cryptography.hazmat.primitives.kdf.scrypt import Scrypt
 
 from monitor.daemon.lock import HISTORY
+from monitor.daemon.unpacking import MANIFEST, SECRETS, lay_out, secrets_in
 from monitor.daemon.version import own_version
-from monitor.history import backup
+from monitor.history import backup, restoring
 from monitor.history.backup import Backup
 from monitor.history.store import NotKept
 
-MANIFEST, SECRETS = "manifest.json", "secrets.encrypted"
 BESIDE_PLAN = {"datasheets": "*.yaml", "languages": "*.po"}
 LEAST_PASSPHRASE = 12
-_PART = r"[A-Za-z0-9_][A-Za-z0-9_.-]*"
-_KNOWN = re.compile(
-    rf"manifest\.json|secrets\.encrypted|history\.sqlite|plan\.yaml|(datasheets|languages|photos)/{_PART}"
-)
 _SALT_OCTETS, _NONCE_OCTETS = 16, 12
 _SCRYPT = {"length": 32, "n": 2**15, "r": 8, "p": 1}
 """RFC 7914, section 2; 32 MiB and a fifth of a second a guess."""
@@ -112,83 +105,63 @@ def _digest(file: Path) -> str:
 
 def is_packed(file: Path) -> bool:
     """Is it such a file, and no bare history?"""
-    return tarfile.is_tarfile(file)
+    with file.open("rb") as opened:
+        return opened.read(len(restoring.BARE)) != restoring.BARE
 
 
 def look(file: Path) -> Packed:
     """Read a file from end to end; raises NotKept where it is not whole."""
     with tempfile.TemporaryDirectory(prefix="farpole-look-", dir=file.parent) as folder:
-        members = _unpacked(file, Path(folder))
+        members = lay_out(file, Path(folder))
         return Packed(backup.verify(Path(folder) / HISTORY), tuple(members))
 
 
 def unpack(file: Path, data: Path, plan_folder: Path, beside: Path) -> Packed:
     """Put a farm back: history and photos into the data directory, the rest into a folder; raises NotKept.
 
-    The history that was there is kept as ``beside``; files of the plan's folder are never overwritten: what is there
-    already gets its restored form beside it, ending in ``.restored``. Nobody may have the history open.
+    The history that was there is kept as ``beside``; no other file is ever overwritten: what is there already gets its
+    restored form beside it, ending in ``.restored``. Nobody may have the history open. The history comes last: where
+    anything before it fails, the old one is still in its place.
     """
     with tempfile.TemporaryDirectory(prefix="farpole-restore-", dir=data) as name:
         folder = Path(name)
-        members = _unpacked(file, folder)
-        found = backup.restore(folder / HISTORY, data / HISTORY, beside)
+        members = lay_out(file, folder)
+        found = restoring.vet(folder / HISTORY, file)
         for member in members:
-            if member in (HISTORY, SECRETS):
-                continue
-            to = (data if member.startswith("photos/") else plan_folder) / member
-            to.parent.mkdir(parents=True, exist_ok=True, mode=0o750)
-            octets = (folder / member).read_bytes()
-            if to.exists() and to.read_bytes() != octets:
-                to = to.with_name(to.name + ".restored")
-            to.write_bytes(octets)
+            if member not in (HISTORY, SECRETS):
+                _beside(folder / member, (data if member.startswith("photos/") else plan_folder) / member)
+        restoring.put_in_place(folder / HISTORY, data / HISTORY, beside, file)
     return Packed(found, tuple(members))
+
+
+def _beside(file: Path, to: Path) -> None:
+    """Put a file where it was, or, where there is another, beside that."""
+    octets, free, number = file.read_bytes(), to, 1
+    to.parent.mkdir(parents=True, exist_ok=True, mode=0o750)
+    while free.exists() or free.is_symlink():
+        if free.is_file() and free.read_bytes() == octets:
+            return
+        free = to.with_name(f"{to.name}.restored" + (f"-{number}" if number > 1 else ""))
+        number += 1
+    half = free.with_name(f"{free.name}.part")
+    try:
+        half.write_bytes(octets)
+        half.rename(free)
+    except OSError as error:
+        half.unlink(missing_ok=True)
+        raise NotKept(f"{free} cannot be written, and nothing was replaced: {error.strerror}") from error
 
 
 def secrets_of(file: Path, passphrase: str) -> bytes:
     """The secrets of a file; raises NotKept for a wrong passphrase, and where there are none."""
-    with tarfile.open(file) as opened:
-        if SECRETS not in opened.getnames():
-            raise NotKept(f"{file} holds no secrets")
-        member = opened.extractfile(SECRETS)
-        assert member is not None, "it is a plain file"
-        closed = member.read()
+    closed = secrets_in(file)
+    if closed is None:
+        raise NotKept(f"{file} holds no secrets")
     salt, nonce = closed[:_SALT_OCTETS], closed[_SALT_OCTETS : _SALT_OCTETS + _NONCE_OCTETS]
     try:
         return AESGCM(_key(passphrase, salt)).decrypt(nonce, closed[_SALT_OCTETS + _NONCE_OCTETS :], SECRETS.encode())
-    except InvalidTag:
+    except (InvalidTag, ValueError):  # or it is too short to be any
         raise NotKept(f"the passphrase does not open the secrets of {file}") from None
-
-
-def _unpacked(file: Path, folder: Path) -> list[str]:
-    """Lay the members out and hold each against the manifest; their names."""
-    try:
-        with tarfile.open(file) as opened:
-            names = [name for name in opened.getnames() if name != MANIFEST]
-            for member in opened.getmembers():
-                _lay_out(opened, member, folder)
-        manifest: dict[str, Any] = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
-        wanted = manifest["sha256"]
-        wrong = [name for name in {*names, *wanted} if _there(folder / name) != wanted.get(name)]
-    except (tarfile.TarError, OSError, ValueError, KeyError) as error:
-        raise NotKept(f"{file} is no backup of farpole, or it is damaged: {error}", "damaged") from None
-    if wrong or HISTORY not in names:
-        raise NotKept(f"{file} is damaged: {', '.join(sorted(wrong)) or HISTORY} is not as it was written", "damaged")
-    return names
-
-
-def _lay_out(opened: tarfile.TarFile, member: tarfile.TarInfo, folder: Path) -> None:
-    """One member as a file; a name that could lead elsewhere is refused, whoever has made the archive."""
-    content = opened.extractfile(member) if member.isfile() and _KNOWN.fullmatch(member.name) else None
-    if content is None:
-        raise ValueError(f"{member.name!r} does not belong there")
-    to = folder / member.name
-    to.parent.mkdir(exist_ok=True)
-    with to.open("wb") as out:
-        shutil.copyfileobj(content, out)
-
-
-def _there(file: Path) -> str | None:
-    return _digest(file) if file.is_file() else None
 
 
 def _encrypted(octets: bytes, passphrase: str) -> bytes:

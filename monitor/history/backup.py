@@ -55,28 +55,3 @@ def verify(file: Path) -> Backup:
     except sqlite3.Error as error:
         raise NotKept(f"{file} cannot be read: {error}", "damaged") from error
     return Backup(file.stat().st_size, rows)
-
-
-def restore(file: Path, history: Path, beside: Path) -> Backup:
-    """Put a backup in the place of the history, which is kept as ``beside``; raises NotKept.
-
-    Nobody may have the history open.
-    """
-    found = verify(file)
-    half = history.with_name(history.name + ".part")
-    try:
-        half.write_bytes(file.read_bytes())
-        with half.open("rb") as written:
-            os.fsync(written.fileno())
-        if history.exists():
-            # What a farpole that was killed has left in the log must go with its file, not into the restored one.
-            with closing(sqlite3.connect(history)) as connection:
-                connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-            history.rename(beside)
-        for suffix in ("-wal", "-shm"):
-            history.with_name(history.name + suffix).unlink(missing_ok=True)
-        half.rename(history)
-    except (sqlite3.Error, OSError) as error:
-        half.unlink(missing_ok=True)
-        raise NotKept(f"{file} was not restored: {error}") from error
-    return found

@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from monitor.facts.readings import Layout, Round, Slot, State
-from monitor.history import backup
+from monitor.history import backup, restoring
 from monitor.history.store import NotKept, Store
 
 VOLTS = Slot("creek/switch", "input_volts")
@@ -50,7 +50,7 @@ def test_a_damaged_backup_is_refused(tmp_path: Path) -> None:
         opened.seek(30 * 4096)
         opened.write(b"\xff" * 4096)
     with pytest.raises(NotKept, match="is damaged"):
-        backup.restore(tmp_path / "b.sqlite", tmp_path / "history.sqlite", tmp_path / "before.sqlite")
+        restoring.restore(tmp_path / "b.sqlite", tmp_path / "history.sqlite", tmp_path / "before.sqlite")
     assert not (tmp_path / "before.sqlite").exists()
     sqlite3.connect(tmp_path / "other.sqlite").execute("CREATE TABLE x (y)")
     with pytest.raises(NotKept, match="no history of farpole"):
@@ -64,7 +64,7 @@ def test_a_restored_history_is_the_old_one_and_what_was_there_is_kept(tmp_path: 
     backup.back_up(history, tmp_path / "b.sqlite")
     with Store(history) as store:
         store.keep([a_round(2000)])
-    backup.restore(tmp_path / "b.sqlite", history, tmp_path / "before.sqlite")
+    restoring.restore(tmp_path / "b.sqlite", history, tmp_path / "before.sqlite")
     with Store(history) as store:
         assert store.readings(VOLTS, 0, 1e9).times_s.tolist() == [1000]
     with Store(tmp_path / "before.sqlite") as store:
