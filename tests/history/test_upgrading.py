@@ -9,7 +9,7 @@ import pytest
 from alembic import op
 
 from monitor.facts.readings import Slot
-from monitor.history import upgrading
+from monitor.history import restoring, upgrading
 from monitor.history.migrations import versions
 from monitor.history.store import NotKept, Store
 
@@ -93,3 +93,13 @@ def test_a_history_that_is_only_being_made_is_said_to_be_empty(tmp_path: Path) -
     with pytest.raises(NotKept, match="nothing in it yet") as said:
         Store(file, read_only=True)
     assert said.value.reason == "empty"
+
+
+@pytest.mark.parametrize("schema", sorted(file.name[:4] for file in SCHEMAS.glob("*.gz")))
+def test_a_backup_of_every_schema_can_be_restored(schema: str, tmp_path: Path) -> None:
+    (tmp_path / "data").mkdir()
+    file, history = laid_out(schema, tmp_path), tmp_path / "data" / "history.sqlite"
+    restoring.restore(file, history, tmp_path / "data" / "before.sqlite")
+    assert [one.name for one in history.parent.iterdir()] == ["history.sqlite"]
+    with Store(history) as store:
+        assert len(store.readings(LIGHT, T0 - 1, T0 + 1800)) == 30
