@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from monitor.cli.main import BAD_INPUT, FAILED, OK
-from monitor.cli.run import log_to_stderr
+from monitor.daemon.logs import log_to_stderr
 from monitor.history.trouble import NotKept
 from monitor.plan.text import NotRight
 

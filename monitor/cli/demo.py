@@ -6,10 +6,10 @@ import sys
 from argparse import Namespace
 
 from monitor.cli.main import BAD_INPUT, FAILED, OK
-from monitor.cli.run import log_to_stderr
 from monitor.daemon.campaign import write
 from monitor.daemon.demo import Demo
 from monitor.daemon.files import load_plan, shipped
+from monitor.daemon.logs import log_to_stderr
 from monitor.daemon.page import page_of
 from monitor.daemon.sockets import CannotStart
 from monitor.simulation.campaign import widened

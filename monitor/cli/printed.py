@@ -1,12 +1,11 @@
 """What goes to a terminal is printable, whoever wrote it: no text of a device or a person becomes a command to it."""
 
 import contextlib
-import logging
 import sys
 from collections.abc import Iterator
 from typing import Any, TextIO, cast
 
-from monitor.facts.printable import lines, one_line
+from monitor.facts.printable import lines
 
 
 class Printed:
@@ -36,16 +35,3 @@ def over_the_line(text: str) -> None:
     stream = sys.stderr.beneath if isinstance(sys.stderr, Printed) else sys.stderr
     stream.write(f"\r{text}")
     stream.flush()
-
-
-class OneLine(logging.Formatter):
-    """A message of the log is one line; only a traceback has more."""
-
-    def formatMessage(self, record: logging.LogRecord) -> str:
-        """The line."""
-        record.message = one_line(record.message)
-        return super().formatMessage(record)
-
-    def format(self, record: logging.LogRecord) -> str:
-        """The line, and a traceback where there is one."""
-        return lines(super().format(record))

@@ -1,32 +1,18 @@
 """``farpole run``: the daemon in the foreground."""
 
 import asyncio
-import logging
 import sys
 from argparse import Namespace
 from pathlib import Path
 
 from monitor.cli.main import BAD_INPUT, FAILED, OK, data_directory
-from monitor.cli.printed import OneLine
+from monitor.daemon.logs import log_to_stderr
 from monitor.daemon.page import page_of
 from monitor.daemon.run import Settings
 from monitor.daemon.shared import daemon_of
 from monitor.daemon.sockets import CannotStart
 from monitor.daemon.to_centre import Centre
 from monitor.plan.text import NotRight
-
-
-def log_to_stderr() -> None:
-    """Lines that read well in a terminal and in the journal, which adds the time itself."""
-    in_journal = not sys.stderr.isatty()
-    for name in ("alembic", "uvicorn"):
-        logging.getLogger(name).setLevel(logging.WARNING)
-    logging.getLogger("pymodbus").setLevel(logging.ERROR)  # it does not say whom it cannot reach: the alarm does
-    to_stderr = logging.StreamHandler(sys.stderr)
-    to_stderr.setFormatter(
-        OneLine("%(levelname)s %(message)s" if in_journal else "%(asctime)s %(message)s", "%H:%M:%S")
-    )
-    logging.basicConfig(level=logging.INFO, handlers=[to_stderr])
 
 
 def main(given: Namespace) -> int:

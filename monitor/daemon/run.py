@@ -25,6 +25,7 @@ from monitor.daemon.home import Home
 from monitor.daemon.itself import about
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.lock import HISTORY
+from monitor.daemon.logs import tell_left_out
 from monitor.daemon.memory import Memory
 from monitor.daemon.own_jobs import own_jobs
 from monitor.daemon.page import HERE, Page
@@ -312,3 +313,4 @@ class Daemon:
             self._unknown = False
         await rounds.step([rounds.own("history-not-written", keeper.trouble)])
         self.desk.changed()
+        tell_left_out()

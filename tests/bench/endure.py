@@ -21,11 +21,11 @@ from typing import Any
 
 import httpx
 
-from monitor.cli.run import log_to_stderr
 from monitor.daemon.clock import SystemClock
 from monitor.daemon.demo import BOOT_S, lay_out, open_site
 from monitor.daemon.files import load_plan, shipped
 from monitor.daemon.lock import HISTORY
+from monitor.daemon.logs import log_to_stderr
 from monitor.daemon.page import Page, page_of
 from monitor.daemon.run import Daemon, Settings
 from monitor.history.store import Store

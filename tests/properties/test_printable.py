@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from monitor.cli import note as note_command
 from monitor.cli.main import main
-from monitor.cli.printed import OneLine
+from monitor.daemon.logs import OneLine
 from monitor.devices.ask import http as post
 from monitor.devices.decode import frames, raw, rtsp, ws_discovery
 from monitor.facts.words import ENGLISH, say
