@@ -8,6 +8,7 @@ import json
 import logging
 import re
 from collections import deque
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -20,6 +21,7 @@ from monitor.facts.readings import Reading, Slot, State
 from monitor.history.records import BaselineSet, Repair
 from monitor.history.store import NotKept
 from monitor.margins.kinds import KINDS
+from monitor.show.photo import NotAPhoto, drawn_anew
 from monitor.show.ports import Refused
 from monitor.show.standing import Figure, Standing
 
@@ -30,8 +32,7 @@ STEADY = 10
 """Of so many seconds the median is taken for a stamp."""
 MOST_POLES = 3
 STAMP, PHOTO = "stamp", "photo"
-MOST_PHOTOS_OCTETS = 2**30
-_ENDINGS = {b"\xff\xd8\xff": ".jpg", b"\x89PNG\r\n\x1a\n": ".png"}
+MOST_PHOTOS_OCTETS, MOST_IN_A_ROW = 2**30, 30
 
 
 @dataclass
@@ -45,12 +46,26 @@ class _Visit:
     task: asyncio.Task[None] | None = None
 
 
+def _written(folder: Path, tail: str, now_s: float, drawn: bytes) -> str:
+    """Write a photo beside those that are there; its name. Raises Refused and OSError."""
+    folder.mkdir(mode=0o750, exist_ok=True)
+    if sum(file.stat().st_size for file in folder.iterdir()) + len(drawn) > MOST_PHOTOS_OCTETS:
+        raise Refused(f"{folder} holds 1 GiB of photos already; move some away")
+    for second in range(int(now_s), int(now_s) + MOST_IN_A_ROW):
+        with suppress(FileExistsError):  # several of one second stay beside each other
+            with (folder / f"{second}-{tail}").open("xb") as file:
+                file.write(drawn)
+            return f"{second}-{tail}"
+    raise Refused("too many photos in one second; send it again")
+
+
 class AtThePole:
     """Visits under one plan."""
 
     def __init__(self, rounds: Rounds, keeper: Keeper, clock: Clock, folder: Path) -> None:
         self._rounds, self._keeper, self._clock, self._folder = rounds, keeper, clock, folder
         self._visits: dict[str, _Visit] = {}
+        self._drawing = asyncio.Lock()
 
     def begin(self, pole: str) -> None:
         """Read a pole each second, for ten minutes from now. Raises Refused."""
@@ -117,7 +132,7 @@ class AtThePole:
     async def note(self, pole: str, who: str, text: str, baseline: bool, photo: bytes) -> None:
         """Keep what was done, a photo of it, and where the margins begin anew. Raises Refused."""
         now_s, visit = self._clock.wall_s(), self._visits.get(pole)
-        name = self._put(pole, now_s, photo) if photo else ""
+        name = await self._put(pole, now_s, photo) if photo else ""
         try:
             await self._keeper.ask(lambda store: store.repaired(Repair(now_s, pole, who, text)))
             if visit is not None and baseline:
@@ -135,21 +150,19 @@ class AtThePole:
         detail = json.dumps({"seconds": STEADY, "at": pole})
         return [BaselineSet(s.resource, s.quantity, now_s, v, spreads[s], why, detail) for s, v in values.items()]
 
-    def _put(self, pole: str, now_s: float, photo: bytes) -> str:
-        """Keep a photo as a file of the data directory; its name."""
-        ending = next((end for start, end in _ENDINGS.items() if photo.startswith(start)), "")
-        if not ending:
-            raise Refused("the photo is neither JPEG nor PNG; the note was not kept")
+    async def _put(self, pole: str, now_s: float, photo: bytes) -> str:
+        """Keep a photo, drawn anew, as a file of the data directory; its name. Raises Refused."""
+        try:
+            async with self._drawing:  # each takes memory that the daemon shares
+                drawn = await drawn_anew(photo)
+        except NotAPhoto:
+            words = "the photo is no JPEG or PNG that can be read, or larger than 24 million pixels"
+            raise Refused(f"{words}; the note was not kept") from None
         folder = self._folder / "photos"
         try:
-            folder.mkdir(mode=0o750, exist_ok=True)
-            if sum(file.stat().st_size for file in folder.iterdir()) + len(photo) > MOST_PHOTOS_OCTETS:
-                raise Refused(f"{folder} holds 1 GiB of photos already; move some away")
-            name = f"{now_s:.0f}-{re.sub(r'[^A-Za-z0-9]+', '-', pole)}{ending}"
-            (folder / name).write_bytes(photo)
+            return await asyncio.to_thread(_written, folder, f"{re.sub(r'[^A-Za-z0-9]+', '-', pole)}.jpg", now_s, drawn)
         except OSError as error:
             raise Refused(f"the photo could not be kept in {folder}: {error.strerror}") from None
-        return name
 
     def photo(self, name: str) -> Path:
         """The file of a photo. Raises Refused."""
