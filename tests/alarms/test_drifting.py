@@ -54,6 +54,7 @@ def test_the_sentence_says_what_since_when_how_much_and_until_when() -> None:
     for words in ("light that arrives", "slow change of 1.2 dB", "40 % of its margin", "in 4 months"):
         assert words in text, text
     assert "one in ten before 15 days, one in ten after 9 months" in text
+    assert "used up in 2 months" in condition(verdict(RAMP, Forecast(1.0, 2.0, 9.0))).text, "days below two months"
     step = condition(verdict(replace(RAMP, kind="step", effect=-123.4), reason="too few days")).text
     assert "a step of 123 dB" in step
     assert step.endswith("too few days")

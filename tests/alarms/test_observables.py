@@ -56,8 +56,11 @@ def test_signatures_of_the_trade(evidence: dict[str, object], fault: str) -> Non
         ({"I": {"before": 0.0, "now": 1.0}}, {}),
         ({"V": "low at night"}, {"volts_follow_load": True, "volts_low": True, "at_night": True}),
         ({"V": "noisy"}, {"supply_wrong": True}),
+        ({"pS": 1}, {"port_dead": True, "port_fault": False}),
+        ({"pS": 2}, {"port_dead": True, "port_fault": False}),
         ({"pS": 3}, {"port_dead": False, "port_fault": False}),
         ({"pS": 4}, {"port_dead": True, "port_fault": True}),
+        ({"pS": 6}, {"port_dead": True, "port_fault": True}),
         ({"cSh": 0}, {"shorts": False}),
         ({"cSh": 2}, {"shorts": True}),
         ({"cIv": "no"}, {"class_changed": None}),
@@ -67,12 +70,17 @@ def test_signatures_of_the_trade(evidence: dict[str, object], fault: str) -> Non
         ({"sc": "pole"}, {"siblings_lost": False, "all_lost": False}),
         ({"sc": "all"}, {"siblings_lost": True, "all_lost": True}),
         ({"shape": ["D", "W"]}, {"at_night": True, "with_wet": True}),
+        ({"V": "low everywhere"}, {"supply_wrong": True, "volts_low": True}),
+        ({"V": "follows load"}, {"volts_follow_load": True, "volts_low": True}),
         ({"U": "down", "ag": "no"}, {"pole_silent": True}),
+        ({"U": "down"}, {"pole_silent": "left out"}),
+        ({"U": "up", "ag": "no"}, {"pole_silent": "left out"}),
+        ({"U": "down", "ag": "yes"}, {"pole_silent": False}),
         ({"U": "down", "ag": "no", "sc": "port"}, {"pole_silent": False}),
         ({"U": "down", "ag": "no", "ic": "yes"}, {"pole_silent": False}),
     ],
 )
-def test_what_each_word_means(evidence: dict[str, object], signs: dict[str, bool | None]) -> None:
+def test_what_each_word_means(evidence: dict[str, object], signs: dict[str, object]) -> None:
     found, _ = read(evidence)
     assert {name: found.get(name, "left out") for name in signs} == signs
 

@@ -67,6 +67,8 @@ def test_the_diagram_draws_every_transition() -> None:
     drawn = states.diagram()
     assert drawn.count("-->") == len(states.LIFE) + len(states.OPERATOR)
     assert "[*] --> raised: raise" in drawn
+    assert "none --> ack: by a person" in drawn
+    assert "shelved --> unshelved: by a person" in drawn
 
 
 # X.733 probable causes as IANA registers them from RFC 3877 (IANAItuProbableCause), names as there.
