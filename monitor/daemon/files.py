@@ -11,7 +11,7 @@ from ruamel.yaml import YAML
 from monitor.plan.datasheets import Sheets, read_sheets
 from monitor.plan.meaning import read_plan
 from monitor.plan.parts import Plan
-from monitor.plan.text import NotRight, Problem
+from monitor.plan.text import MOST_CHARACTERS, NotRight, Problem
 
 
 def shipped() -> Path:
@@ -27,10 +27,16 @@ def as_yaml(document: dict[str, Any]) -> str:
     return out.getvalue()
 
 
+def text_of(file: Path) -> str:
+    """The text of a file, and of one that is too long no more than it takes to see that; raises OSError, ValueError."""
+    with file.open(encoding="utf-8") as opened:
+        return opened.read(MOST_CHARACTERS + 1)
+
+
 def sheet_texts(*more: Path) -> dict[str, str]:
     """The shipped datasheets, and those in further folders, as text by file."""
     return {
-        str(file): file.read_text(encoding="utf-8")
+        str(file): text_of(file)
         for folder in dict.fromkeys(f.resolve() for f in (shipped() / "datasheets", *more))
         for file in sorted(folder.glob("*.yaml"))
     }
@@ -45,7 +51,7 @@ def load_sheets(plan_file: Path | None = None) -> Sheets:
 def load_plan(plan_file: Path) -> tuple[Plan, Sheets]:
     """A plan and the datasheets that it names; raises NotRight with everything that is wrong."""
     try:
-        text = plan_file.read_text(encoding="utf-8")
+        text = text_of(plan_file)
     except (OSError, UnicodeDecodeError) as error:
         raise NotRight([Problem(1, "", f"cannot be read: {error}", str(plan_file))]) from None
     sheets = load_sheets(plan_file)

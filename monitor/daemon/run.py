@@ -67,6 +67,9 @@ from monitor.show.web import application
 
 log = logging.getLogger(__name__)
 
+SETTLES_S = 1.0
+"""How long after a first request to read the plan anew others are waited for."""
+
 
 @dataclass(frozen=True, slots=True)
 class Settings:
@@ -276,8 +279,9 @@ class Daemon:
                 if ticking.done():
                     ticking.result()
                 if self._reload.is_set():
+                    await self.clock.sleep(SETTLES_S)  # several requests at once are one
                     self._reload.clear()
-                    new = self._reread(memory)
+                    new = await self._reread(memory)
                     if new is not None and await renamed(new[0].design, keeper):
                         return await self._remembered(new[0].design, keeper), new[1]
                     if new is not None:
@@ -295,10 +299,10 @@ class Daemon:
         if self.tls is not None:
             page.reload(self.tls)
 
-    def _reread(self, memory: Memory) -> tuple[Memory, Secrets] | None:
+    async def _reread(self, memory: Memory) -> tuple[Memory, Secrets] | None:
         """The memory under the new plan, or None where it is not right: the old one then runs on."""
         try:
-            design, secrets = self.read()
+            design, secrets = await asyncio.to_thread(self.read)  # it takes seconds, and rounds go on meanwhile
             self._let_in(secrets)
         except (NotRight, ValueError) as error:
             log.error("the plan was not taken, the old one runs on:\n%s", error)

@@ -17,7 +17,7 @@ from pydantic import BaseModel, ConfigDict, Field, SecretStr
 from monitor.devices.ask.snmp import Auth, Community, Priv, User
 from monitor.facts.words import say
 from monitor.plan.parts import Plan
-from monitor.plan.text import NotRight, Problem, check
+from monitor.plan.text import MOST_CHARACTERS, NotRight, Problem, check
 from monitor.show.door import Machine, Person, Role
 
 SITE_NAME = r"^[a-z0-9][a-z0-9-]{0,59}$"
@@ -176,7 +176,7 @@ def _text(file: Path) -> str:
                 raise NotRight(
                     [Problem(1, "", f"has mode {mode:04o}: others may read it. Run: chmod 600 {file}", str(file))]
                 )
-            return opened.read()
+            return opened.read(MOST_CHARACTERS + 1)
     except OSError as error:
         raise NotRight([Problem(1, "", f"cannot be read: {error.strerror}", str(file))]) from None
 

@@ -101,7 +101,7 @@ class SharedDaemon(Daemon):
                 with suppress(
                     ValueError
                 ):  # a plan that is not right: the old one runs on, as the holder of the book says
-                    design, secrets = self.read()
+                    design, secrets = await asyncio.to_thread(self.read)
                     self.sharing.places(design.places)
 
     async def _helping(self, design: Design, secrets: Secrets, keeper: Keeper) -> Schedule:

@@ -18,6 +18,10 @@ _PATTERNS = {
 }
 
 
+MOST_OCTETS = 8 * 2**20
+"""Of a catalogue; the shipped ones have some 300,000."""
+
+
 def load_tongues(plan_file: Path) -> Mapping[str, Tongue]:
     """Language → tongue; a catalogue beside the plan goes before the shipped one. Raises NotRight with all errors."""
     files = {
@@ -25,6 +29,9 @@ def load_tongues(plan_file: Path) -> Mapping[str, Tongue]:
         for folder in (shipped() / "languages", plan_file.parent / "languages")
         for file in sorted(folder.glob("*.po"))
     }
+    large = [file for file in files.values() if file.is_file() and file.stat().st_size > MOST_OCTETS]
+    if large:
+        raise NotRight(Problem(1, "", f"is larger than {MOST_OCTETS} octets", str(file)) for file in large)
     return {name: tongue(file) for name, file in files.items()}
 
 

@@ -3,6 +3,7 @@
 Used for the plan, the datasheets and the secrets file. The text is handed in; nothing here reads a disk.
 """
 
+import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
@@ -12,6 +13,7 @@ from pydantic import BaseModel, ValidationError
 from ruamel.yaml import YAML
 from ruamel.yaml.comments import CommentedMap, CommentedSeq
 from ruamel.yaml.error import MarkedYAMLError, YAMLError
+from ruamel.yaml.events import AliasEvent, CollectionEndEvent, CollectionStartEvent, ScalarEvent
 
 Path = tuple[str | int, ...]
 Model = TypeVar("Model", bound=BaseModel)
@@ -67,13 +69,57 @@ def _depth(text: str) -> int:
     return deepest
 
 
+_ALIAS = re.compile(r"(?:^|[\s\[{,])\*[^\s*]", re.MULTILINE)
+
+
+def _unfolded(text: str) -> None:
+    """Hold that what aliases stand for, each time it is named, stays small and ends; raises _Unbounded.
+
+    YAML 1.2.2, section 7.1: an alias stands for the node of its anchor, with everything in it. Counted before anything
+    is built: a mapping that is merged (``<<``) into many others is copied into each.
+    """
+    sizes, heights = dict[str, int](), dict[str, int]()
+    open_nodes: list[tuple[str, int]] = []
+    size, tops = 0, [0]
+    for event in YAML(typ="rt").parse(text):
+        line, anchor = event.start_mark.line + 1, getattr(event, "anchor", None) or ""
+        if isinstance(event, AliasEvent):
+            if anchor in [name for name, _ in open_nodes]:
+                raise _Unbounded(line, f"*{anchor} stands within what it names")
+            size += sizes.get(anchor, 0)
+            tops[-1] = max(tops[-1], heights.get(anchor, 0))
+        elif isinstance(event, CollectionStartEvent):
+            open_nodes.append((anchor, size))
+            size += 1
+            tops.append(0)
+        elif isinstance(event, CollectionEndEvent):
+            name, before = open_nodes.pop()
+            sizes[name], heights[name] = size - before, tops.pop() + 1
+            tops[-1] = max(tops[-1], heights[name])
+        elif isinstance(event, ScalarEvent):
+            sizes[anchor], heights[anchor] = 1 + len(event.value), 0
+            size += sizes[anchor]
+        if size > MOST_CHARACTERS:
+            raise _Unbounded(line, f"aliases (*name) make it larger than {MOST_CHARACTERS} characters")
+        if len(open_nodes) + tops[-1] > DEEPEST:
+            raise _Unbounded(line, f"aliases (*name) make it deeper than {DEEPEST} levels")
+
+
+class _Unbounded(ValueError):
+    """What aliases stand for has no end, or none that matters; line and words."""
+
+
 def parse(text: str, file: str) -> CommentedMap:
     """The text as nodes that know their lines. Raises NotRight where it is no YAML mapping."""
     if len(text) > MOST_CHARACTERS or _depth(text) > DEEPEST:
         words = f"has more than {MOST_CHARACTERS} characters, or brackets within brackets deeper than {DEEPEST}"
         raise NotRight([Problem(1, "", words, file)])
     try:
+        if _ALIAS.search(text):
+            _unfolded(text)
         node = YAML(typ="rt").load(text)
+    except _Unbounded as error:
+        raise NotRight([Problem(error.args[0], "", error.args[1], file)]) from None
     except MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
         problem = (error.problem or str(error)).splitlines()[0]
