@@ -19,6 +19,8 @@ def told(file: Path) -> tuple[str, int]:
         return "nobody could be asked: not looked up", 0
     found: list[dict[str, Any]] = json.loads(file.read_text(encoding="utf-8"))["dependencies"]
     asked = [one for one in found if "skip_reason" not in one]
+    if not asked:
+        return f"none of {len(found)} packages could be looked up", 0
     known = [f"{one['name']} {one['version']}: {v['id']}" for one in asked for v in one["vulns"]]
     if known:
         return "\n".join(known), 1
@@ -27,5 +29,5 @@ def told(file: Path) -> tuple[str, int]:
 
 if __name__ == "__main__":
     words, status = told(Path(sys.argv[1]))
-    print(words)
+    sys.stdout.write(f"{words}\n")
     sys.exit(status)
