@@ -7,6 +7,7 @@ a quiet daemon in the same run; acts on alarms, which nobody who is known has do
 import argparse
 import asyncio
 import json
+import random
 import resource
 import signal
 import sys
@@ -19,10 +20,12 @@ from pathlib import Path
 from typing import Any
 
 from argon2 import PasswordHasher
+from ruamel.yaml import YAML
 
 from monitor.daemon.clock import SystemClock
 from monitor.daemon.demo import lay_out, open_site
 from monitor.daemon.files import load_plan, shipped
+from monitor.daemon.lock import HISTORY
 from monitor.simulation.receiver import Receiver
 from tests.bench.survive import up
 from tests.history.disk import Disk, why_not
@@ -32,7 +35,7 @@ from tests.whole.conftest import FAST, Farm
 from tests.whole.test_starved import PERIOD_US, TENTH_US, CpuGroup
 
 NETWORK = ("resets", "idle", "bare", "slow", "flood", "passwords")
-OWN = ("quiet", "starved", "stopped", "full")
+OWN = ("quiet", "starved", "stopped", "full", "damage", "drip")
 BEGUN_S, MOST_S = 4.0, 90.0
 DESCRIPTORS = 1024
 
@@ -40,8 +43,8 @@ DESCRIPTORS = 1024
 class Besieged:
     """A farm whose page stands open to the network, with TLS and a password."""
 
-    def __init__(self, folder: Path, data: Path | None = None) -> None:
-        self.folder, self.data, self.port = folder, data, free_port()
+    def __init__(self, folder: Path, data: Path | None = None, drips_at: int | None = None) -> None:
+        self.folder, self.data, self.drips_at, self.port = folder, data, drips_at, free_port()
         self.received: list[tuple[str, str]] = []
 
     async def open(self) -> None:
@@ -59,17 +62,40 @@ class Besieged:
         made = PasswordHasher().hash("a long road home")
         entry = f"  jo: {{kind: log-in, role: operator, password_argon2: '{made}'}}\n"
         secrets.write_text(secrets.read_text(encoding="utf-8").rstrip() + "\n" + entry, encoding="utf-8")
+        if self.drips_at is not None:
+            self._drips(settings.plan_file, self.drips_at)
         certificate, key = own_certificate(self.folder)
         words = ["--plan", settings.plan_file, "--data", self.data or settings.data, "--secrets", secrets]
         words += ["--page", f"0.0.0.0:{self.port}", "--certificate", certificate, "--key", key]
         limited = ["prlimit", f"--nofile={DESCRIPTORS}:{DESCRIPTORS}"]
         self.log = (self.folder / "log").open("wb")
-        self.daemon = await asyncio.create_subprocess_exec(
-            *limited, *self.farm.command("run", *map(str, words)), stderr=self.log
-        )
+        self.command = [*limited, *self.farm.command("run", *map(str, words))]
         self.farm.settings = type(settings)(settings.plan_file, self.data or settings.data, secrets)
+        await self.begin()
+
+    def _drips(self, file: Path, port: int) -> None:
+        """The last camera of the plan, which is not at creek, is asked where something drips."""
+        document = YAML(typ="safe").load(file.read_text(encoding="utf-8"))
+        loads = [load for pole in document["poles"] if pole["name"] != "creek" for load in pole["loads"]]
+        camera = [load for load in loads if load.get("stream")][-1]
+        camera["address"], camera["tcp_port"], camera["stream"]["port"] = "127.0.0.1", port, port
+        with file.open("w", encoding="utf-8") as opened:
+            YAML(typ="safe").dump(document, opened)
+
+    async def begin(self) -> None:
+        self.daemon = await asyncio.create_subprocess_exec(*self.command, stderr=self.log)
         await self.farm.until(partial(up, self.farm))
         await asyncio.sleep(BEGUN_S)
+
+    async def damaged(self) -> None:
+        """Kill it, put 64 random octets into its history at four places, and start it again."""
+        await self.ended()
+        file, chance = self.farm.settings.data / HISTORY, random.Random(1)
+        with file.open("r+b") as opened:
+            for _ in range(4):
+                opened.seek(chance.randrange(file.stat().st_size))
+                opened.write(chance.randbytes(64))
+        await self.begin()
 
     async def ended(self) -> None:
         if self.daemon.returncode is None:
@@ -155,9 +181,13 @@ async def one(kind: str, seconds: float) -> dict[str, Any]:
             if why_not():
                 return {"left_out": why_not()}
             disk = Disk(Path(name))
-        site = Besieged(Path(name), disk.at / "data" if disk else None)
+        drip = await asyncio.start_server(dripping, "127.0.0.1", 0) if kind == "drip" else None
+        drips_at = drip.sockets[0].getsockname()[1] if drip else None
+        site = Besieged(Path(name), disk.at / "data" if disk else None, drips_at)
         try:
             await site.open()
+            if kind == "damage":
+                await site.damaged()
             if disk is not None:
                 disk.fill()
             async with attacked(kind, site, seconds):
@@ -170,8 +200,20 @@ async def one(kind: str, seconds: float) -> dict[str, Any]:
             return {"callout_s": callout_s, "false_silences": len(silent), "acted": acted, "log_kb": log_kb, **usage}
         finally:
             await site.close()
+            if drip is not None:
+                drip.close()
             if disk is not None:
                 disk.unmount()
+
+
+async def dripping(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    """An answer that comes one octet a second and has no end."""
+    with suppress(OSError):
+        writer.write(b"RTSP/1.0 200 OK\r\nX: ")
+        while not writer.is_closing():
+            writer.write(b"x")
+            await writer.drain()
+            await asyncio.sleep(1)
 
 
 def resource_of(pid: int) -> dict[str, Any]:
