@@ -6,7 +6,7 @@ from typing import Literal
 
 from monitor.alarms.cause import Cause
 from monitor.alarms.inventory import INVENTORY
-from monitor.alarms.states import Event, Life, Operator, Severity, after, may_follow, on_raise_again
+from monitor.alarms.states import SEVERITY_ORDER, Event, Life, Operator, Severity, after, may_follow, on_raise_again
 from monitor.facts.words import listed, say
 
 
@@ -87,6 +87,12 @@ class Change:
     note: str = ""
 
 
+def rank(alarm: Alarm) -> tuple[int, bool, float, Key]:
+    """The one order of alarms, for page, terminal, API and callouts: the worst first, of equals what stands for itself
+    before what follows from another, then the oldest; the key decides where even that is the same."""
+    return -SEVERITY_ORDER.index(alarm.severity), bool(alarm.root), alarm.raised_s, alarm.key
+
+
 @dataclass(frozen=True, slots=True)
 class Book:
     """All alarms, and how many rounds each key has pointed away from its present state."""
@@ -103,11 +109,8 @@ class Book:
         return _minds(condition, self.alarms, self.pending)
 
     def raised(self) -> list[Alarm]:
-        """Alarms that stand now, most severe first, then oldest first."""
-        order = list(Severity)
-        return sorted(
-            (a for a in self.alarms.values() if not a.cleared), key=lambda a: (-order.index(a.severity), a.raised_s)
-        )
+        """Alarms that stand now, in the one order in which people are told of them."""
+        return sorted((a for a in self.alarms.values() if not a.cleared), key=rank)
 
 
 def _minds(condition: Condition, alarms: Mapping[Key, Alarm], pending: Mapping[Key, int]) -> bool:

@@ -3,8 +3,8 @@
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime, tzinfo
 
-from monitor.alarms.book import Alarm, Book, Change, Key
-from monitor.alarms.messages import NO_OTHERS, Message, about_alarm, reader_of
+from monitor.alarms.book import Alarm, Book, Change, Key, rank
+from monitor.alarms.messages import NO_OTHERS, Linking, Message, about_alarm, no_link, reader_of
 from monitor.alarms.states import Operator
 from monitor.facts import resources
 from monitor.facts.words import Tongue
@@ -25,6 +25,7 @@ def messages_for(
     zone: tzinfo,
     told: Mapping[tuple[str, str], bool],
     tongues: Mapping[str, Tongue] = NO_OTHERS,
+    link: Linking = no_link,
 ) -> Iterator[Message]:
     """Messages that these changes call for at once. ``told`` says to whom an alarm's callout has already gone.
 
@@ -33,17 +34,16 @@ def messages_for(
     all clear goes to whoever was told, however mild the alarm was in the end.
     """
     last = {change.alarm.key: change.alarm for change in changes}
-    for change in changes:
+    for change in sorted(changes, key=lambda change: (change.at_s, rank(change.alarm))):
         calls = change.what in _CALLING and not change.alarm.cleared and _calls(last[change.alarm.key])
         for person in plan.callouts:
             if person.at is not None or not _in_hours(person, change.at_s, zone):
                 continue
+            reader = reader_of(person, plan, zone, tongues, link)
             if calls and not person.after_minutes and _listens(person, change.alarm):
-                yield about_alarm(
-                    "callout", change, reader_of(person, plan, zone, tongues), change.at_s + plan.rounds.hold_s
-                )
+                yield about_alarm("callout", change, reader, change.at_s + plan.rounds.hold_s)
             elif change.what == "cleared" and told.get((person.name, about(change.alarm.key))):
-                yield about_alarm("all clear", change, reader_of(person, plan, zone, tongues), change.at_s)
+                yield about_alarm("all clear", change, reader, change.at_s)
 
 
 _CALLING = ("raised", "raised again", "severity changed", "un-shelved")
@@ -69,6 +69,7 @@ def overdue(
     called: Mapping[tuple[str, str], Called],
     now_s: float,
     tongues: Mapping[str, Tongue] = NO_OTHERS,
+    link: Linking = no_link,
 ) -> Iterator[Message]:
     """Messages that time alone calls for: an alarm that nobody has acknowledged goes on to the next person, is told
     again to those who want that, and to those whose hours have only now begun."""
@@ -79,11 +80,12 @@ def overdue(
         for person in plan.callouts:
             if person.at is not None or not (_in_hours(person, now_s, zone) and _listens(person, alarm)):
                 continue
+            reader = reader_of(person, plan, zone, tongues, link)
             times, last_s = called.get((person.name, about(alarm.key)), (0, 0.0))
             if not times and now_s - alarm.raised_s >= plan.rounds.hold_s + person.after_minutes * 60:
-                yield about_alarm("callout", change, reader_of(person, plan, zone, tongues), now_s)
+                yield about_alarm("callout", change, reader, now_s)
             elif times and person.remind_minutes and now_s - last_s >= person.remind_minutes * 60:
-                yield about_alarm("reminder", change, reader_of(person, plan, zone, tongues), now_s)
+                yield about_alarm("reminder", change, reader, now_s)
 
 
 def _calls(alarm: Alarm) -> bool:

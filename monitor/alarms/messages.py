@@ -1,6 +1,6 @@
 """What messages say, each in the language of its reader: callouts, all-clears, letters, tests. Nothing is sent here."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
 from typing import Final, Literal
@@ -32,6 +32,15 @@ class Message:
 
 
 NO_OTHERS: Final[Mapping[str, Tongue]] = {}
+Linking = Callable[[str, Alarm], str]
+"""(person, alarm) → the address by which they say that they take care of that very alarm; empty where there is none."""
+
+
+def no_link(person: str, alarm: Alarm) -> str:
+    """There is no address."""
+    return ""
+
+
 DRILL = "drill"
 """The alarm type of a drill: each message says that it is one."""
 
@@ -49,6 +58,7 @@ class Reader:
     plan: Plan
     zone: tzinfo
     tongue: Tongue
+    link: Linking = no_link
 
     def __call__(self, pattern: str, /, **values: object) -> str:
         """A sentence in his language."""
@@ -65,9 +75,11 @@ class Reader:
         return Message(self.person.name, self.person.to, kind, *about, *said, *times_s)
 
 
-def reader_of(person: Callout, plan: Plan, zone: tzinfo, tongues: Mapping[str, Tongue] = NO_OTHERS) -> Reader:
-    """A person as reader of messages: in his language, else the site's, else English."""
-    return Reader(person, plan, zone, tongues.get(person.language or plan.site.language, ENGLISH))
+def reader_of(
+    person: Callout, plan: Plan, zone: tzinfo, tongues: Mapping[str, Tongue] = NO_OTHERS, link: Linking = no_link
+) -> Reader:
+    """A person as reader of messages: in their language, else the site's, else English."""
+    return Reader(person, plan, zone, tongues.get(person.language or plan.site.language, ENGLISH), link)
 
 
 def about_alarm(kind: Kind, change: Change, reader: Reader, not_before_s: float) -> Message:
@@ -137,6 +149,9 @@ def _callout(alarm: Alarm, said: Reader) -> str:
         lines.append(said("Access: {access}.", access=pole.access))
     if cause:
         lines += [said("Caution: {caution}", caution=line) for line in cause.cautions]
+    url = said.link(said.person.name, alarm)
+    if url:
+        lines.append(said("I take care of it: {url}", url=url))
     return "\n".join(lines)
 
 

@@ -12,10 +12,11 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from monitor.alarms.book import Book
 from monitor.cli.client import NoDaemon, SaidNo, call
 from monitor.cli.main import BAD_INPUT, FAILED, NO_DAEMON, OK, data_directory
 from monitor.show import terminal
-from monitor.show.picture import alarm_view, written
+from monitor.show.picture import alarm_view, in_order, written
 from monitor.show.views import AlarmView, Picture, from_json
 
 _ACTS = {"ack": "ack", "close": "closed"}
@@ -121,7 +122,9 @@ def _from_history(data: Path, given: Namespace, why_not: str) -> int:
     except NotKept as error:
         print(f"farpole: {why_not}, and its history cannot be read: {error}", file=sys.stderr)
         return NO_DAEMON if error.reason == "empty" else FAILED
-    views: tuple[AlarmView, ...] = tuple(alarm_view(alarm) for alarm in alarms)
+    views: tuple[AlarmView, ...] = tuple(
+        alarm_view(alarm) for alarm in in_order(Book({alarm.key: alarm for alarm in alarms}))
+    )
     last_s = max([readings.at_s for readings in newest] + [alarm.changed_s for alarm in alarms], default=0.0)
     zone = datetime.now(UTC).astimezone().tzinfo
     assert zone is not None, "astimezone() always gives a zone"

@@ -53,14 +53,13 @@ class Pages:
     def site(self, visitor: Visitor) -> HTMLResponse:
         """The site as the single-line strip, and what will be next."""
         picture, tongue = self._site.picture(), self._site.tongue()
-        first = next((a for a in picture.alarms if not a.cleared and not a.root), None)
         return self.render(
             "site.html",
             visitor,
             picture,
             here="site",
             title=say("Site"),
-            first=first,
+            first=picture.first,
             coming=self._site.coming(),
             places=(picture.headend, *picture.poles),
             strip_wide=drawing.strip(picture, 1000, tongue, self._base),
@@ -72,12 +71,12 @@ class Pages:
         picture = self._site.picture()
         standing = [a for a in picture.alarms if not a.cleared]
         roots = [a for a in standing if not _root_of(a, standing)]
-        rows = [
-            {"place": place_of(a.resource), "alarm": a, "follow": [b for b in standing if _root_of(b, standing) is a]}
-            for a in roots
-        ]
+        groups: dict[str, list[dict[str, Any]]] = {}  # by pole, in the order of each pole's first alarm
+        for one in roots:
+            follow = [b for b in standing if _root_of(b, standing) is one]
+            groups.setdefault(place_of(one.resource), []).append({"alarm": one, "follow": follow})
         cleared = [a for a in picture.alarms if a.cleared]
-        more = {"title": say("Alarms"), "standing": rows, "count": len(standing), "cleared": cleared}
+        more = {"title": say("Alarms"), "standing": list(groups.items()), "count": len(standing), "cleared": cleared}
         return self.render("alarms.html", visitor, picture, here="alarms", **more)
 
     async def review(self, visitor: Visitor, wanted: str) -> HTMLResponse:

@@ -8,7 +8,6 @@ from typing import Protocol
 from monitor.alarms.book import Alarm, Book, Key
 from monitor.alarms.inventory import INVENTORY
 from monitor.alarms.silence import Explained, Watch
-from monitor.alarms.states import SEVERITY_ORDER
 from monitor.facts import resources
 from monitor.facts.latest import Latest
 from monitor.facts.quantities import QUANTITIES, UNITS
@@ -46,13 +45,7 @@ class Known(Protocol):
 def compose(known: Known, now_s: float, version: str) -> Picture:
     """The picture of what is known at ``now_s``."""
     plan = known.plan
-    alarms = tuple(
-        alarm_view(alarm)
-        for alarm in sorted(
-            known.book.alarms.values(),
-            key=lambda a: (a.cleared, -SEVERITY_ORDER.index(a.severity), -a.raised_s),
-        )
-    )
+    alarms = tuple(alarm_view(alarm) for alarm in in_order(known.book))
     poles = tuple(_place(known, pole.name, pole) for pole in plan.poles)
     supplies = tuple(margin_view(known, slot) for slot in known.limits if slot.quantity == "supply_volts")
     return Picture(
@@ -70,17 +63,25 @@ def compose(known: Known, now_s: float, version: str) -> Picture:
     )
 
 
+def in_order(book: Book) -> list[Alarm]:
+    """All alarms: those that stand in their order, then what is over, the latest first."""
+    over = [alarm for alarm in book.alarms.values() if alarm.cleared]
+    return [*book.raised(), *sorted(over, key=lambda alarm: -alarm.changed_s)]
+
+
 def _headline(book: Book, poles: tuple[PlaceView, ...]) -> str:
-    standing = [alarm for alarm in book.raised() if not alarm.root]
+    """The sentence of the first alarm in the order; how many more there are that stand for themselves."""
+    standing = book.raised()
     if standing:
         first = standing[0]
+        more = sum(not alarm.root for alarm in standing[1:])
         resource = first.key.resource
         named = first.text.startswith(resources.tail_of(resource))
         place = resources.place_of(resource)
         text = first.text
         if not text.startswith(resource):
             text = say("{place}: {what}", place=place if named else resource, what=text)
-        return say("{what} And {count} more.", what=text, count=len(standing) - 1) if len(standing) > 1 else text
+        return say("{what} And {count} more.", what=text, count=more) if more else text
     waiting = [pole.name for pole in poles if pole.state == "no value"]
     if waiting:
         return say("Not yet heard: {poles}.", poles=", ".join(waiting))

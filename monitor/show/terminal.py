@@ -4,6 +4,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime, tzinfo
 from typing import Any
 
+from monitor.facts.resources import place_of
 from monitor.show.views import AlarmView, MarginView, Picture, PlaceView
 
 
@@ -65,7 +66,8 @@ def alarms(views: Iterable[AlarmView], zone: tzinfo) -> str:
     standing = [a for a in views if not a.cleared]
     past = [a for a in views if a.cleared]
     lines = [f"{len(standing)} standing"] if standing else ["no alarm stands"]
-    for alarm in sorted(standing, key=lambda a: a.resource):
+    places = list(dict.fromkeys(place_of(a.resource) for a in standing))  # in the order of each one's first alarm
+    for alarm in sorted(standing, key=lambda a: places.index(place_of(a.resource))):
         lines += _alarm(alarm, zone)
     if past:
         lines += ["", f"{len(past)} cleared"]

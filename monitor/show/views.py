@@ -96,6 +96,11 @@ class Picture:
     heard_s: float | None = None
     """When anything was last read."""
 
+    @property
+    def first(self) -> AlarmView | None:
+        """The alarm that the headline tells of: the first in the order of those that stand."""
+        return next((alarm for alarm in self.alarms if not alarm.cleared), None)
+
     def json(self) -> Json:
         """As JSON: infinite levels (no light) become null; the text beside them says so."""
         document: Json = finite(asdict(self))
