@@ -1,6 +1,7 @@
 """Days: what the store does with a day that is over, and what it gives up when its room runs out."""
 
 from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 
 import numpy as np
 from sqlalchemy import Connection, delete, func, select, text
@@ -14,6 +15,8 @@ from monitor.history.fold import DAY_S, chunks, fold, put_day, unfolded
 
 COUNTERS = "octets"
 """Quantities whose raw readings go first: they are most of the bytes, and their days stay as rollups."""
+ANSWERS = "uptime_seconds"
+"""Readings of which goes last: it says minute by minute whether a switch answered, which no daily figure can."""
 KEEP_RAW_DAYS = 62
 """Two months of raw readings stay whatever comes: the review and the baselines are made of them."""
 FULL, EASED = 0.92, 0.88
@@ -23,7 +26,8 @@ FULL, EASED = 0.92, 0.88
 class Days(Kept):
     """The part of the store that folds and thins."""
 
-    _no_counters_before = 0
+    _given_up_before: Mapping[str, int] = MappingProxyType({})
+    """Kind of reading → the day before which none is left."""
 
     def standard_offset(self, offset_s: int) -> int:
         """The site's fixed offset from UTC by which its days are counted [s]: the first one given stays for ever."""
@@ -70,8 +74,8 @@ class Days(Kept):
     def thin(self, today: int) -> tuple[int, int]:
         """One step of making room: the raw readings of one day; (that day, how many blocks), or (−1, 0).
 
-        The oldest day goes first, and octet counters before all else. Rollups, features, alarms, baselines and
-        repairs are never given up.
+        The oldest day goes first; octet counters before all else, and what says whether a switch answered after it.
+        Rollups, features, alarms, baselines and repairs are never given up.
         """
         return self._act(lambda connection: self._thin(connection, today))
 
@@ -80,14 +84,17 @@ class Days(Kept):
         if quota is None or used < EASED * quota:
             return -1, 0
         until = today - KEEP_RAW_DAYS << 24
-        quantities = connection.execute(select(t.series.c.id, t.series.c.quantity))
+        quantities = connection.execute(select(t.series.c.id, t.series.c.quantity)).all()
         counters = {number for number, quantity in quantities if quantity.endswith(COUNTERS)}
-        for only in (counters, None):
-            day, blocks = _oldest(connection, until, only, self._no_counters_before if only else 0)
+        others = {number for number, quantity in quantities if quantity != ANSWERS}
+        for kind, only in (("counters", counters), ("others", others), ("all", None)):
+            day, blocks = _oldest(connection, until, only, self._given_up_before.get(kind, 0))
+            if only is not None:
+                gone_before = {kind: day if blocks else until >> 24}
+                self._given_up_before = {**self._given_up_before, **gone_before}
             if blocks:
                 for some in chunks(blocks):
                     connection.execute(delete(t.day_block).where(t.day_block.c.id.in_(some)))
-                self._no_counters_before = max(self._no_counters_before, day if only else 0)
                 return day, len(blocks)
         return -1, 0
 

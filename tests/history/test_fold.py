@@ -224,3 +224,23 @@ def test_a_quota_is_refused_beyond_and_the_oldest_counters_go_first(tmp_path: Pa
     assert store.series(OCTETS, START_S, START_S + 30 * DAY_S, 30).seen.tolist() == [144] * 30  # the rollups stay
     assert folded(store, today + 1) == [144]  # and there is room again
     store.close()
+
+
+def test_what_says_whether_a_switch_answered_is_given_up_last(tmp_path: Path) -> None:
+    """The review's availability is made of it minute by minute, however old the month."""
+    store = Store(tmp_path / "history.sqlite", quota_octets=400_000)
+    uptime, volts = Slot("creek/switch", "uptime_seconds"), Slot("creek/switch", "input_volts")
+    layout = Layout("creek/switch", "reach", (uptime, volts))
+    random, today = np.random.default_rng(1), DAY
+    while not store.full():
+        at_s = START_S + (today - DAY) * DAY_S
+        seen = (50 + round(float(v), 2) for v in random.normal(0, 1, 144))
+        store.keep([a_round(at_s + 600 * i, 600.0 * i, v, layout=layout) for i, v in enumerate(seen)])
+        folded(store, today + 1)
+        today += 1
+    while store.thin(today)[1]:
+        pass
+    first_s = (START_S, START_S + DAY_S - 1)
+    assert len(store.readings(volts, *first_s)) == 0
+    assert len(store.readings(uptime, *first_s)) == 144
+    store.close()
