@@ -13,7 +13,8 @@ from monitor.daemon.clock import SystemClock
 from monitor.daemon.design import Design
 from monitor.daemon.files import load_plan
 from monitor.daemon.lock import HISTORY
-from monitor.daemon.reviewing import Reviewing, months_of
+from monitor.daemon.months import months_of
+from monitor.daemon.reviewing import Reviewing
 from monitor.daemon.tongues import load_tongues
 from monitor.facts.words import Tongue
 from monitor.history.store import NotKept, Store

@@ -8,7 +8,8 @@ from monitor.alarms.drifting import sentence
 from monitor.daemon.charting import Asked, Charting
 from monitor.daemon.clock import Clock
 from monitor.daemon.memory import Memory
-from monitor.daemon.reviewing import Reviewing, months_of
+from monitor.daemon.months import months_of
+from monitor.daemon.reviewing import Reviewing
 from monitor.daemon.surveyed import seen
 from monitor.facts.readings import Slot
 from monitor.facts.words import Tongue, say

@@ -1,24 +1,26 @@
 """Gathers a month from the history for the review: readings, verdicts as they stood at its end, alarms, repairs."""
 
-import calendar
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
-from datetime import date, datetime, tzinfo
+from datetime import datetime
 from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from monitor.alarms.availability import MINUTE_S, Heard, Minutes, Outage, charged, held
 from monitor.alarms.drifting import sentence
 from monitor.alarms.kpi import Happened, figures
 from monitor.alarms.messages import DRILL
 from monitor.daemon.design import Design
 from monitor.daemon.judging import lost_where, resets_of
+from monitor.daemon.months import Span
 from monitor.daemon.reviewing_words import day, left, slope
 from monitor.daemon.rounds import OPTIC
 from monitor.facts import resources
 from monitor.facts.quantities import QUANTITIES, UNITS
-from monitor.facts.readings import Slot
+from monitor.facts.readings import Slot, State
 from monitor.facts.words import at, listed, say
+from monitor.history.reader import NOT_ASKED, Columns
 from monitor.history.records import PastChange, Repair
 from monitor.history.store import Store
 from monitor.margins.features import Features
@@ -29,8 +31,14 @@ from monitor.show.charts import Chart
 from monitor.show.drawing import over_time
 from monitor.show.month import Available, FaultRow, Figure, Month, SeriesRow, Visit, lasted, work_list
 
-DAY_S, HOUR_S = 86_400.0, 3600.0
+DAY_S = 86_400.0
 SHOWN_DAYS = 430
+WEEK_DAYS = 7
+BEFORE_MINUTES = 120
+"""How long before the month is looked at, for the last answer that still holds at its begin."""
+HELD_ROUNDS = 1.5
+"""An answer holds until the next question, of which one may come late."""
+MOST_CHANGES = 100_000
 _FIGURES = (
     "input_volts",
     "poe_total_watts",
@@ -48,29 +56,6 @@ _FAULT_OF = {
 _SILENT = ("pole-silent", "supply-lost", "head-end-silent")
 
 
-def span_of(month: str, zone: tzinfo) -> tuple[float, float]:
-    """Begin and end of ``2026-10`` in the site's time (UTC seconds); raises ValueError."""
-    try:
-        first = date.fromisoformat(f"{month}-01")
-    except ValueError:
-        raise ValueError(f"{month!r} is no month; write 2026-10") from None
-    days = calendar.monthrange(first.year, first.month)[1]
-    begin = datetime(first.year, first.month, 1, tzinfo=zone)
-    last = datetime(first.year, first.month, days, 23, 59, 59, tzinfo=zone)
-    return begin.timestamp(), last.timestamp() + 1
-
-
-def months_of(year: str, zone: tzinfo, now_s: float) -> list[str]:
-    """The months of a year that have begun; raises ValueError."""
-    if not (year.isdigit() and len(year) == 4):
-        raise ValueError(f"{year!r} is no year; write 2026")
-    this = datetime.fromtimestamp(now_s, zone).strftime("%Y-%m")
-    found = [month for month in (f"{year}-{i:02d}" for i in range(1, 13)) if month <= this]
-    if not found:
-        raise ValueError(f"{year} has not begun")
-    return found
-
-
 class Reviewing:
     """One month of one site; every question goes to a store that is only read."""
 
@@ -78,9 +63,9 @@ class Reviewing:
         self._store, self._design = store, design
         self._zone = ZoneInfo(design.plan.site.timezone)
         self._month, self._now_s = month, now_s
-        self._from_s, self._to_s = span_of(month, self._zone)
-        self._to_s = min(self._to_s, now_s)
         self._offset_s = int(store.setting_of("standard_offset_s") or 0)
+        self._span = span = Span.of(month, self._zone, self._offset_s, now_s)
+        self._from_s, self._to_s, self._last_day = span.from_s, span.to_s, span.last_day
         self._watched = watched(design.plan, design.budget)
 
     def month(self) -> Month:
@@ -92,13 +77,13 @@ class Reviewing:
         available = tuple(self._available(raises))
         visits = tuple(self._visits(verdicts))
         missing = tuple(self._not_measured(verdicts))
-        repairs = [r for r in self._store.repairs() if self._from_s <= r.at_s < self._to_s]
+        repairs = self._store.repairs(self._from_s, self._to_s)
         return Month(
             self._design.plan.site.name,
             at(datetime.fromtimestamp(self._from_s, self._zone), "month"),
             self._date(self._from_s),
             self._date(self._to_s - 1),
-            at(datetime.fromtimestamp(self._now_s, self._zone), "minute"),
+            "" if self._span.over else at(datetime.fromtimestamp(self._now_s, self._zone), "minute"),
             visits,
             available,
             tuple(self._series(verdicts)),
@@ -120,37 +105,37 @@ class Reviewing:
         """What is not there yet of the month's days."""
         if not verdicts:
             return say("no day of it has been folded and judged yet; days are, after midnight and at the start")
-        last = int((self._to_s - 1 + self._offset_s) // DAY_S)
         judged = max(verdict.day for verdict in verdicts.values())
         words = "its days are judged only until {day}; the rest is still being folded"
-        return say(words, day=day(judged)) if judged < last - 2 else ""
+        return say(words, day=day(judged)) if judged < self._last_day - 2 else ""
 
     # ---- judged series
 
     def _features(self, slot: Slot, from_day: int = 0) -> Features:
         """Features up to the month's last day."""
-        features = self._store.features(slot, from_day)
-        keep = features.days <= int((self._to_s - 1 + self._offset_s) // DAY_S)
-        return Features(*(getattr(features, name)[keep] for name in Features.__slots__))
+        return self._store.features(slot, from_day, self._last_day)
+
+    def _line(self, slot: Slot) -> Columns:
+        """The whole month in one stretch, made of whole days: of those the figures stay for ever."""
+        return self._store.series(slot, self._span.days_from_s, self._span.days_to_s - 0.001, 1)
 
     def _verdicts(self) -> Iterator[tuple[Slot, Verdict]]:
         """Each series as it would have been judged on the month's last day."""
         repairs: Sequence[Repair] = self._store.repairs()
         optics = self._store.notes(OPTIC)
-        last = int((self._to_s - 1 + self._offset_s) // DAY_S)
         for slot, one in self._watched.items():
             features = self._features(slot)
             if len(features):
                 resets = resets_of(slot, one, repairs, optics, self._offset_s)
-                yield slot, verdict_of(slot, one, features, [r.day for r in resets if r.day <= last])
+                yield slot, verdict_of(slot, one, features, [r.day for r in resets if r.day <= self._last_day])
 
     def _series(self, verdicts: dict[Slot, Verdict]) -> Iterator[SeriesRow]:
         for slot, verdict in verdicts.items():
             one = self._watched[slot]
             unit = UNITS[QUANTITIES[slot.quantity].unit]
             judged = verdict.judged
-            line = self._store.series(slot, self._from_s, self._to_s, 1)
-            features = self._store.features(slot, int((self._to_s + self._offset_s) // DAY_S) - 7)
+            line = self._line(slot)
+            features = self._features(slot, max(self._span.first_day, self._last_day - WEEK_DAYS + 1))
             now = _finite(np.median(features.midmean)) if len(features) else None
             yield SeriesRow(
                 verdict.pole,
@@ -176,8 +161,9 @@ class Reviewing:
         """Of what drifts a plain drawing, and the chart from which a sharper one can be made."""
         if verdict.drift is None:
             return "", None
-        from_s = self._to_s - SHOWN_DAYS * DAY_S
-        line = self._store.series(slot, from_s, self._to_s, 200)
+        end_s = self._span.days_to_s
+        from_s = (self._last_day + 1 - SHOWN_DAYS) * DAY_S - self._offset_s
+        line = self._store.series(slot, from_s, end_s - 0.001, 200)
         limits = [] if verdict.limit_in_unit is None else [verdict.limit_in_unit]
         columns = (line.times_s.tolist(), line.lows.tolist(), line.means.tolist(), line.highs.tolist())
         title = listed([one.kind.words, slot.resource], ", ")
@@ -189,7 +175,7 @@ class Reviewing:
             *columns,
             [(limit, say("limit")) for limit in limits],
             verdict.judged.baseline.value if verdict.judged else None,
-            [(r.at_s, f"{r.who}: {r.text}") for r in self._store.repairs(from_s) if r.resource in mine],
+            [(r.at_s, f"{r.who}: {r.text}") for r in self._store.repairs(from_s, end_s) if r.resource in mine],
             (known.p10_months, known.p50_months, known.p90_months) if known else None,
         )
         return str(over_time(*columns, limits, unit, self._zone, title)), chart
@@ -209,7 +195,7 @@ class Reviewing:
         for limit in self._design.limits.values():
             if limit.slot.quantity not in _FIGURES:
                 continue
-            line = self._store.series(limit.slot, self._from_s, self._to_s, 1)
+            line = self._line(limit.slot)
             low = _finite(line.lows[0]) if len(line.lows) else None
             high = _finite(line.highs[0]) if len(line.highs) else None
             if low is None:
@@ -222,6 +208,7 @@ class Reviewing:
                 high,
                 _nearest(limit, low, high),
                 limit.source,
+                _past(limit, low, high),
             )
 
     # ---- availability and alarms
@@ -230,9 +217,7 @@ class Reviewing:
         """Each raise with the changes that followed it, up to the next."""
         open_ones: dict[object, list[PastChange]] = {}
         found: list[list[PastChange]] = []
-        for change in self._store.changes(self._from_s - 31 * DAY_S, 100_000):
-            if change.at_s >= self._to_s:
-                break
+        for change in self._store.changes(0.0, MOST_CHANGES, self._to_s):
             if change.key.type == DRILL:
                 continue
             if change.what.startswith("raised"):
@@ -249,26 +234,29 @@ class Reviewing:
 
     def _available(self, raises: Sequence[tuple[Happened, list[PastChange]]]) -> Iterator[Available]:
         for pole in self._design.plan.poles:
-            slot = Slot(resources.switch(pole.name), "uptime_seconds")
-            line = self._store.series(
-                slot, self._from_s, self._to_s, max(1, int((self._to_s - self._from_s) // HOUR_S))
-            )
-            asked = line.seen + line.missed
-            # By the hour, each weighing the same: where something happened it is asked more often.
-            shares = line.seen[asked > 0] / asked[asked > 0]
-            minutes = {"power": 0.0, "path": 0.0, "unknown": 0.0}
+            outages = []
             for one, changes in raises:
                 if one.key.type in _SILENT and (one.key.resource == pole.name or pole.name in changes[0].text):
-                    end_s = min(one.cleared_s or self._to_s, self._to_s)
-                    minutes[_cause(one, changes)] += max(0.0, end_s - max(one.at_s, self._from_s)) / 60
-            yield Available(
-                pole.name,
-                100 * float(shares.mean()) if len(shares) else None,
-                minutes["power"],
-                minutes["path"],
-                minutes["unknown"],
-                100 * (1 - len(shares) / max(1, len(asked))),
-            )
+                    end_s = self._to_s if one.cleared_s is None else one.cleared_s
+                    since, until = (one.at_s - self._from_s) / MINUTE_S, (end_s - self._from_s) / MINUTE_S
+                    outages.append(Outage(since, until, _cause(one, changes)))
+            minutes = self._heard(pole.name)
+            found = charged(minutes, outages)
+            by = found.by_cause.get
+            lost = (by("power", 0), by("path", 0), by("unknown", 0), found.not_explained)
+            yield Available(pole.name, found.percent, *lost, 100 * found.not_asked / max(1, len(minutes)))
+
+    def _heard(self, pole: str) -> Minutes:
+        """What each minute of the month knows of a pole's switch: anything that came is an answer."""
+        slot = Slot(resources.switch(pole), "uptime_seconds")
+        whole = int((self._to_s - self._from_s) // MINUTE_S)
+        begin_s, end_s = self._from_s - BEFORE_MINUTES * MINUTE_S, self._from_s + whole * MINUTE_S
+        line = self._store.series(slot, begin_s, end_s - 0.001, whole + BEFORE_MINUTES)
+        heard = np.full(len(line.states), Heard.ANSWERED, np.uint8)
+        heard[line.states == State.SILENT] = Heard.MISSED
+        heard[line.states == NOT_ASKED] = Heard.NOT_ASKED
+        most_minutes = HELD_ROUNDS * max(1.0, line.resolution_s / MINUTE_S)
+        return held(heard, most_minutes)[BEFORE_MINUTES:]
 
     def _faults(self, raises: Sequence[tuple[Happened, list[PastChange]]]) -> Iterator[FaultRow]:
         for one, changes in raises:
@@ -308,6 +296,11 @@ def _nearest(limit: Limit, low: float, high: float | None) -> float | None:
     if limit.high is not None and high is not None:
         sides.append((limit.high - high, limit.high))
     return min(sides)[1] if sides else None
+
+
+def _past(limit: Limit, low: float, high: float | None) -> bool:
+    under = limit.low is not None and low < limit.low
+    return under or (limit.high is not None and high is not None and high > limit.high)
 
 
 def _finite(value: float) -> float | None:

@@ -1,5 +1,6 @@
 """Alarms, their changes, events and the messages that they call for: what is never thinned."""
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
@@ -52,10 +53,11 @@ class AlarmRows(Kept):
         """Keep what somebody did at a pole."""
         self._act(lambda connection: connection.execute(insert(t.repair).values(asdict(repair))))
 
-    def repairs(self, since_s: float = 0.0) -> list[Repair]:
-        """What has been done since a time, oldest first."""
+    def repairs(self, since_s: float = 0.0, until_s: float = math.inf) -> list[Repair]:
+        """What has been done from a time until before another, oldest first."""
         r = t.repair.c
-        query = select(r.at_s, r.resource, r.who, r.text).where(r.at_s >= since_s).order_by(r.at_s, r.id)
+        query = select(r.at_s, r.resource, r.who, r.text).where(r.at_s >= since_s, r.at_s < until_s)
+        query = query.order_by(r.at_s, r.id)
         return self._look(lambda connection: [Repair(*row) for row in connection.execute(query)])
 
     def baselined(self, one: BaselineSet) -> None:
@@ -98,15 +100,15 @@ class AlarmRows(Kept):
         """All alarms as they were last kept."""
         return self._look(lambda connection: [alarm_of(row) for row in connection.execute(select(t.alarm))])
 
-    def changes(self, since_s: float, most: int = 500) -> list[PastChange]:
-        """Changes of alarms since a time, oldest first; of more than ``most`` the newest."""
+    def changes(self, since_s: float, most: int = 500, until_s: float = math.inf) -> list[PastChange]:
+        """Changes of alarms from a time until before another, oldest first; of more than ``most`` the newest."""
         c, a = t.alarm_change.c, t.alarm.c
         query = (
             select(
                 a.resource, a.type, a.qualifier, c.at_s, c.what, c.severity, c.who, c.raised_s, c.text, c.note, c.said
             )
             .join(t.alarm, a.id == c.alarm)
-            .where(c.at_s >= since_s)
+            .where(c.at_s >= since_s, c.at_s < until_s)
             .order_by(c.id.desc())
             .limit(most)
         )

@@ -52,8 +52,8 @@ class FeatureRows(Kept):
 
         self._act(act)
 
-    def features(self, slot: Slot, from_day: int = 0) -> Features:
-        """Features of a series since a day, oldest first; only days that have any."""
+    def features(self, slot: Slot, from_day: int = 0, to_day: int | None = None) -> Features:
+        """Features of a series from a day on, to ``to_day`` with it, oldest first; only days that have any."""
         f, s = t.feature_day.c, t.series.c
         query = (
             select(f.day, f.n, f.midmean, f.p5, f.p95, f.t_mean, f.sxy, f.sxx)
@@ -62,6 +62,7 @@ class FeatureRows(Kept):
             .where(f.version == VERSION, f.n > 0, f.day >= from_day)
             .order_by(f.day)
         )
+        query = query if to_day is None else query.where(f.day <= to_day)
         rows = self._look(lambda c: [tuple(row) for row in c.execute(query)])
         table = np.array(rows, np.float64).reshape(-1, 8)
         whole = (table[:, 0].astype(np.int64), table[:, 1].astype(np.int64))

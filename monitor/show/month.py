@@ -13,13 +13,19 @@ from monitor.show.views import finite
 
 @dataclass(frozen=True, slots=True)
 class Available:
-    """How long a pole answered, and what took the rest [min]; not measured is neither."""
+    """How long a pole answered, and what took the rest [min]: together they are what the percentage leaves out.
+
+    What was not measured is neither.
+    """
 
     pole: str
     percent: float | None
     power_minutes: float
     path_minutes: float
     unknown_minutes: float
+    """An alarm stood, and nothing settled what it was."""
+    not_explained_minutes: float
+    """No alarm stood at all."""
     not_measured_percent: float
 
 
@@ -58,6 +64,8 @@ class Figure:
     high: float | None
     limit: float | None
     source: str
+    past_limit: bool
+    """It was beyond a limit at some time of the month."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +115,8 @@ class Month:
     month: str
     from_date: str
     to_date: str
-    made: str
+    as_of: str
+    """Of a month that is not over: the time up to which it was looked at; empty where it is over."""
     visits: tuple[Visit, ...]
     available: tuple[Available, ...]
     series: tuple[SeriesRow, ...]

@@ -56,7 +56,7 @@ class Writer:
     def begin(self, title: Said, across: bool = False) -> list[str]:
         """Title, page and type."""
         return [
-            f"#set document(title: {self.said(title)[1:]})",
+            f"#set document(title: {self.said(title)[1:]}, date: none)",
             f'#set page(paper: "a4", flipped: {str(across).lower()}, margin: (x: 16mm, y: 16mm), numbering: "1")',
             f'#set text(size: 9.5pt, lang: "{self.tongue.name.partition("_")[0]}")',
             "#show heading: set block(above: 1.2em, below: 0.6em)",

@@ -84,8 +84,11 @@ class _Paper(Writer):
         """All of it."""
         month, said = self._month, self.said
         title = say("{site}: review of {month}", site=month.site, month=month.month)
-        span = {"begin": month.from_date, "end": month.to_date, "made": month.made}
-        judged = say("{begin} to {end}, made {made}. Each series is judged as it stood on the last day.", **span)
+        span = {"begin": month.from_date, "end": month.to_date}
+        judged: str = say("{begin} to {end}. Each series is judged as it stood on the last day.", **span)
+        if month.as_of:
+            so_far = say("The month is not over: this is how it stood on {at}.", at=month.as_of)
+            judged = listed([judged, so_far], " ")
         lines = [
             *self.begin(title),
             f'#text(size: 12pt, weight: "bold")[{said(month.headline)}]',
@@ -137,6 +140,7 @@ class _Paper(Writer):
             say("Power, min"),
             say("Path, min"),
             say("Not known, min"),
+            say("Not explained, min"),
             say("Not measured"),
         ]
         rows: list[list[str]] = [
@@ -144,11 +148,12 @@ class _Paper(Writer):
                 one.pole,
                 say("not asked") if one.percent is None else say("{percent:.2f} %", percent=one.percent),
                 *(f"{m:.0f}" for m in (one.power_minutes, one.path_minutes, one.unknown_minutes)),
-                say("{percent:.0f} % of days", percent=one.not_measured_percent),
+                f"{one.not_explained_minutes:.0f}",
+                say("{percent:.0f} % of the time", percent=one.not_measured_percent),
             ]
             for one in self._month.available
         ]
-        return self.table("(1.2fr, 1fr, 1fr, 1fr, 1fr, 1fr)", heads, rows)
+        return self.table("(1.2fr, 1fr, 1fr, 1fr, 1fr, 1fr, 1fr)", heads, rows)
 
     def _series(self) -> str:
         heads = [
@@ -177,7 +182,13 @@ class _Paper(Writer):
     def _figures(self) -> str:
         heads = [say("Pole"), say("Figure"), say("Lowest"), say("Highest"), say("Limit"), say("From")]
         rows: list[list[str]] = [
-            [f.pole, say(f.what), *(self.number_of(v, f.unit) for v in (f.low, f.high, f.limit)), f.source]
+            [
+                f.pole,
+                say(f.what),
+                *(self.number_of(v, f.unit) for v in (f.low, f.high)),
+                listed([self.number_of(f.limit, f.unit), *([say("past its limit")] if f.past_limit else [])], ", "),
+                f.source,
+            ]
             for f in self._month.figures
         ]
         return self.table("(1fr, 1.3fr, 1fr, 1fr, 1fr, 1.6fr)", heads, rows)

@@ -28,6 +28,7 @@ class YearAvailable:
     power_minutes: float
     path_minutes: float
     unknown_minutes: float
+    not_explained_minutes: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,9 +59,9 @@ class Year:
         return tuple(one.month for one in self.months)
 
     @property
-    def made(self) -> str:
-        """When it was made."""
-        return self.months[-1].made
+    def as_of(self) -> str:
+        """Of a year that is not over: the time up to which it was looked at; empty where its last month is over."""
+        return self.months[-1].as_of
 
     @property
     def visits(self) -> tuple[Visit, ...]:
@@ -105,7 +106,7 @@ class Year:
             {
                 "site": self.site,
                 "year": self.year,
-                "made": self.made,
+                "as_of": self.as_of,
                 "headline": self.headline,
                 "months": list(self.names),
                 "available": [asdict(one) for one in self.available],
@@ -129,6 +130,7 @@ def _available(pole: str, months: Sequence[Month]) -> YearAvailable:
         sum(one.power_minutes for one in known),
         sum(one.path_minutes for one in known),
         sum(one.unknown_minutes for one in known),
+        sum(one.not_explained_minutes for one in known),
     )
 
 
@@ -157,7 +159,8 @@ def _of_available(one: Available) -> Iterator[tuple[str, float | None, str]]:
     yield "lost to power", one.power_minutes, "min"
     yield "lost to the path", one.path_minutes, "min"
     yield "lost, not known to what", one.unknown_minutes, "min"
-    yield "not measured", one.not_measured_percent, "% of days"
+    yield "lost, not explained by an alarm", one.not_explained_minutes, "min"
+    yield "not measured", one.not_measured_percent, "% of the time"
 
 
 def _of_series(s: SeriesRow) -> Iterator[tuple[str, float | None, str]]:

@@ -24,7 +24,8 @@ from monitor.daemon.files import load_plan, shipped
 from monitor.daemon.filling import fill_past
 from monitor.daemon.folding import Folding
 from monitor.daemon.keeper import Keeper
-from monitor.daemon.reviewing import Reviewing, span_of
+from monitor.daemon.months import span_of
+from monitor.daemon.reviewing import Reviewing
 from monitor.facts.words import Tongue
 from monitor.history.store import Store
 from monitor.show.charts import specification
