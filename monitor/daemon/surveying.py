@@ -1,7 +1,6 @@
 """Surveys: the switches' own tables, a sweep of the plan's networks, and what answers multicast questions."""
 
 import ipaddress
-import json
 import socket
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -144,7 +143,7 @@ async def survey(
         try:
             async for one in helper.sweep(way.interface, way.networks, listen_s, helper_socket):
                 _take(one, arp, words)
-        except (helper.NoHelper, json.JSONDecodeError) as error:
+        except helper.NoHelper as error:
             swept = False
             say(f"no sweep on {way.interface}: {error}; what the switches know is used")
     return Found(switches, tuple(arp), words, swept)

@@ -300,5 +300,5 @@ def test_a_sweep_ends_on_a_wire_that_is_never_quiet() -> None:
     class Link:
         ins = Wire()
 
-    assert list(sweep._take(Link(), 0.05, set(), set(), set())) == []
+    assert list(sweep._take(Link(), 0.05, sweep._Heard(frozenset()))) == []
     Link.ins.ours.close()

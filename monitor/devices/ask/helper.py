@@ -82,9 +82,19 @@ async def _lines(reader: asyncio.StreamReader, until_s: float) -> AsyncIterator[
             raise NoHelper("the helper did not come to an end")
         if not line:
             raise NoHelper("the helper ended early; is scapy installed? (sh deploy/install --with survey)")
-        one = json.loads(line)
+        one = _object(line)
         if one.get("kind") == "error":
             raise NoHelper(str(one.get("why"))[:200])
         if one.get("kind") == "done":
             return
         yield one
+
+
+def _object(line: bytes) -> dict[str, Any]:
+    try:
+        one = json.loads(line)
+    except (ValueError, RecursionError):
+        one = None
+    if not isinstance(one, dict):
+        raise NoHelper("the helper's answer is not as it should be")
+    return one
