@@ -7,7 +7,8 @@ from typing import Final
 from monitor.alarms.book import Condition, Key
 from monitor.alarms.states import Severity
 from monitor.facts.readings import Slot
-from monitor.facts.words import Moment, listed, say
+from monitor.facts.words import Moment, Said, listed, say
+from monitor.margins.forecast import Course, Forecast
 from monitor.margins.kinds import Watched
 from monitor.margins.verdict import Verdict
 
@@ -60,14 +61,23 @@ def sentence(verdict: Verdict, one: Watched) -> str:
         words = listed([words, WHENCE[verdict.whence]])
     if verdict.forecast is None:
         return listed([words, verdict.reason])
-    known = verdict.forecast
-    ends = say(
-        "at this rate it is used up in {p50} (one in ten before {p10}, one in ten after {p90})",
-        p50=_months(known.p50_months),
-        p10=_months(known.p10_months),
-        p90=_months(known.p90_months),
-    )
-    return listed([words, ends])
+    return listed([words, _ends(verdict.forecast)])
+
+
+def _ends(known: Forecast) -> Said:
+    """When a margin is used up, and how that date comes about."""
+    p10, p50, p90 = (_months(months) for months in (known.p10_months, known.p50_months, known.p90_months))
+    range_ = {"p10": p10, "p50": p50, "p90": p90}
+    if known.course is Course.EVEN:
+        words = "at this rate it is used up in {p50} (one in ten before {p10}, one in ten after {p90})"
+        return say(words, **range_)
+    if known.course is Course.FASTER:
+        words = "it has been getting faster: it is used up in {p50} (one in ten before {p10}, one in ten after {p90})"
+        return say(words, **range_)
+    if known.course is Course.PERHAPS_FASTER:
+        words = "it may be getting faster: it is used up in {p50} (one in ten before {p10}, one in ten after {p90})"
+        return say(words, **range_)
+    return say("it is used up in {p50} (one in ten before {p10}, one in ten after {p90})", **range_)
 
 
 def _size(effect: float, unit: str) -> str:

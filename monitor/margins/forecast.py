@@ -1,6 +1,7 @@
 """When a margin will be used up: futures from the mixture of onsets, as three quantiles, or the reason for none."""
 
 from dataclasses import dataclass
+from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,6 +34,25 @@ CORRECTIONS = (
 those that are reported."""
 
 
+EVEN_SHARE = 0.25
+"""A date follows from the present rate where the two differ by no more than this share; no source."""
+SURE_SHARE = 0.9
+"""Of the weight of all shapes: from here on it is said for certain that a drift has been getting faster; no source."""
+
+
+class Course(StrEnum):
+    """How a forecast comes to its date."""
+
+    EVEN = "even"
+    """The present rate, going on, gives that date."""
+    FASTER = "faster"
+    """It comes sooner than that: what was measured has been getting faster."""
+    PERHAPS_FASTER = "perhaps faster"
+    """It comes sooner than that: what was measured goes with an even drift and with one that gets faster."""
+    OPEN = "open"
+    """Neither: it comes later than that, or nobody has looked."""
+
+
 @dataclass(frozen=True, slots=True)
 class Forecast:
     """Months until the limit: one in ten ends before ``p10_months``, and so on."""
@@ -40,6 +60,7 @@ class Forecast:
     p10_months: float
     p50_months: float
     p90_months: float
+    course: Course = Course.OPEN
 
 
 def months_to_limit(judged: Judged, seed: int = 1, block_days: int = BLOCK_DAYS, prior: float = 0.5) -> Forecast | str:
@@ -67,7 +88,20 @@ def months_to_limit(judged: Judged, seed: int = 1, block_days: int = BLOCK_DAYS,
     )
     if p50 >= MOST_DAYS:
         return say("no end in sight: more likely than not later than {years} years from now", years=MOST_DAYS // 365)
-    return Forecast(*(float(max(0.0, days) / MONTH_DAYS) for days in (p10, p50, p90)))
+    months = [float(max(0.0, days) / MONTH_DAYS) for days in (p10, p50, p90)]
+    return Forecast(months[0], months[1], months[2], course_of(found, 1.0 - judged.used_lately, p50))
+
+
+def course_of(found: Mixture, left: float, median_days: float) -> Course:
+    """How a median [days] compares with the present rate of a mixture, of which ``left`` is the share of the margin."""
+    slopes = found.rates * found.powers * (found.onset_days / YEAR_DAYS) ** (found.powers - 1) / YEAR_DAYS
+    at_this_rate = float((found.weights * slopes).sum()) * median_days / left
+    if abs(at_this_rate - 1) <= EVEN_SHARE:
+        return Course.EVEN
+    if at_this_rate > 1:
+        return Course.OPEN
+    sure = float(found.weights[found.powers > 1].sum()) >= SURE_SHARE
+    return Course.FASTER if sure else Course.PERHAPS_FASTER
 
 
 def blocks(judged: Judged, block_days: int = BLOCK_DAYS) -> tuple[Floats, Floats]:

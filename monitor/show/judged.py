@@ -111,6 +111,7 @@ def _verdict(slot: Slot, verdict: Verdict, one: Watched) -> dict[str, Any]:
         "months_to_limit": None
         if known is None
         else {"p10": round(known.p10_months, 1), "p50": round(known.p50_months, 1), "p90": round(known.p90_months, 1)},
+        "course": None if known is None else known.course.value,
         "reason": verdict.reason or None,
         "lost_in": verdict.whence or None,
     }

@@ -10,7 +10,7 @@ from monitor.alarms.drifting import of_verdicts
 from monitor.alarms.states import Severity
 from monitor.facts.readings import Slot
 from monitor.margins.drift import Baseline, Drift, Judged
-from monitor.margins.forecast import Forecast
+from monitor.margins.forecast import Course, Forecast
 from monitor.margins.kinds import KINDS, Watched
 from monitor.margins.verdict import Verdict, soon
 
@@ -64,3 +64,12 @@ def test_without_drift_all_is_well_and_without_a_judgement_nothing_is_said() -> 
     assert condition(verdict(None)).severity is None
     unknown = replace(verdict(None), judged=None, reason="no baseline yet")
     assert list(of_verdicts({SLOT: unknown}, WATCHED)) == []
+
+
+def test_at_this_rate_is_said_only_where_the_date_follows_from_the_rate() -> None:
+    """And a forecast that bends says so."""
+    texts = {one: condition(verdict(RAMP, Forecast(2.0, 4.0, 9.4, one))).text for one in Course}
+    assert [one for one, text in texts.items() if "at this rate" in text] == [Course.EVEN]
+    assert [one for one, text in texts.items() if "it has been getting faster" in text] == [Course.FASTER]
+    assert [one for one, text in texts.items() if "it may be getting faster" in text] == [Course.PERHAPS_FASTER]
+    assert all("used up in 4 months" in text for text in texts.values())

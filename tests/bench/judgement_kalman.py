@@ -42,7 +42,8 @@ def kalman_months(judged: Judged, seed: int = 1) -> Forecast | str:
     p10, p50, p90 = np.quantile(ends, (0.1, 0.5, 0.9))
     if p50 >= MOST_DAYS:
         return f"no end in sight: more likely than not later than {MOST_DAYS // 365} years from now"
-    return Forecast(*(float(max(0.0, days) / MONTH_DAYS) for days in (p10, p50, p90)))
+    months = [float(max(0.0, days) / MONTH_DAYS) for days in (p10, p50, p90)]
+    return Forecast(months[0], months[1], months[2])
 
 
 def _blocks(judged: Judged) -> Floats:
