@@ -26,8 +26,8 @@ Minutes = NDArray[np.uint8]
 class Outage:
     """An alarm that says why a place was away: from and to which minute, and what it was found to be."""
 
-    from_minute: float
-    to_minute: float
+    from_minutes: float
+    to_minutes: float
     cause: str
 
 
@@ -69,15 +69,15 @@ def charged(minutes: Minutes, outages: Sequence[Outage]) -> Availability:
     by_cause: dict[str, int] = {}
     missed = minutes == Heard.MISSED
     edges = np.flatnonzero(np.diff(np.concatenate(([False], missed, [False])).astype(np.int8)))
-    in_order = sorted(outages, key=lambda one: one.from_minute)
+    in_order = sorted(outages, key=lambda one: one.from_minutes)
     not_explained = 0
     for begin, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
-        stood = [one for one in in_order if one.from_minute < end and one.to_minute > begin]
+        stood = [one for one in in_order if one.from_minutes < end and one.to_minutes > begin]
         if not stood:
             not_explained += end - begin
             continue
         # Each goes on until the next begins; the first begins with the run.
-        starts = [begin, *(min(end, max(begin, int(one.from_minute))) for one in stood[1:]), end]
+        starts = [begin, *(min(end, max(begin, int(one.from_minutes))) for one in stood[1:]), end]
         for one, first, after in zip(stood, starts, starts[1:], strict=False):
             by_cause[one.cause] = by_cause.get(one.cause, 0) + after - first
     answered, not_asked = (int((minutes == kind).sum()) for kind in (Heard.ANSWERED, Heard.NOT_ASKED))

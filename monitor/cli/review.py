@@ -106,5 +106,6 @@ def words(month: Month) -> str:
         lines.append(f"  {one.pole}: " + ("not asked" if one.percent is None else f"{one.percent:.2f} %"))
     quiet = sum(s.left == "no end in sight" for s in month.series)
     lines += ["", f"{quiet} series stand as at their baseline; {month.alarms.raised} alarms were raised"]
+    lines += [month.too_young] if month.too_young else []
     lines += [f"not measured: {line}" for line in month.not_measured]
     return "\n".join(lines)

@@ -14,7 +14,8 @@ from monitor.alarms.messages import DRILL
 from monitor.daemon.design import Design
 from monitor.daemon.judging import lost_where, resets_of
 from monitor.daemon.months import Span
-from monitor.daemon.reviewing_words import day, left, slope
+from monitor.daemon.reviewing_figures import figures_of, finite_or_none
+from monitor.daemon.reviewing_words import day, left, slope, too_young
 from monitor.daemon.rounds import OPTIC
 from monitor.facts import resources
 from monitor.facts.quantities import QUANTITIES, UNITS
@@ -23,13 +24,13 @@ from monitor.facts.words import at, listed, say
 from monitor.history.reader import NOT_ASKED, Columns
 from monitor.history.records import PastChange, Repair
 from monitor.history.store import Store
+from monitor.margins.drift import LEAST_DAYS
 from monitor.margins.features import Features
 from monitor.margins.kinds import Watched, watched
-from monitor.margins.limits import Limit
 from monitor.margins.verdict import Verdict, ranked, verdict_of
 from monitor.show.charts import Chart
 from monitor.show.drawing import over_time
-from monitor.show.month import Available, FaultRow, Figure, Month, SeriesRow, Visit, lasted, work_list
+from monitor.show.month import Available, FaultRow, Month, SeriesRow, Visit, lasted, work_list
 
 DAY_S = 86_400.0
 SHOWN_DAYS = 430
@@ -39,14 +40,8 @@ BEFORE_MINUTES = 120
 HELD_ROUNDS = 1.5
 """An answer holds until the next question, of which one may come late."""
 MOST_CHANGES = 100_000
-_FIGURES = (
-    "input_volts",
-    "poe_total_watts",
-    "supply_volts",
-    "feeder_amperes",
-    "battery_percent",
-    "clock_offset_seconds",
-)
+FIRST_DAYS = 2
+"""A history of no more than this has no whole day yet, of which alone some series are made."""
 _FAULT_OF = {
     "rx_dbm": {"bend": "fibre-bend", "transmitter": "laser-ageing"},
     "bias_milliamperes": {"": "laser-ageing"},
@@ -67,6 +62,9 @@ class Reviewing:
         self._span = span = Span.of(month, self._zone, self._offset_s, now_s)
         self._from_s, self._to_s, self._last_day = span.from_s, span.to_s, span.last_day
         self._watched = watched(design.plan, design.budget)
+        first = store.first_day(self._offset_s)
+        self._first_day = self._last_day if first is None else first
+        self._days = self._last_day - self._first_day + 1
 
     def month(self) -> Month:
         """Everything."""
@@ -76,7 +74,7 @@ class Reviewing:
         raises = self._raises()
         available = tuple(self._available(raises))
         visits = tuple(self._visits(verdicts))
-        missing = tuple(self._not_measured(verdicts))
+        young, missing = self._too_young(verdicts), tuple(self._not_measured(verdicts))
         repairs = self._store.repairs(self._from_s, self._to_s)
         return Month(
             self._design.plan.site.name,
@@ -87,7 +85,7 @@ class Reviewing:
             visits,
             available,
             tuple(self._series(verdicts)),
-            tuple(self._figures()),
+            tuple(figures_of(self._design.limits.values(), self._line)),
             tuple(self._faults(raises)),
             tuple((self._date(r.at_s), r.resource, r.who, r.text) for r in repairs),
             figures([one for one, _ in raises], self._from_s, self._to_s),
@@ -96,6 +94,7 @@ class Reviewing:
             self._design.plan.site.timezone,
             self._month,
             self._lacking(verdicts),
+            too_young(len(young)) if young else "",
         )
 
     def _date(self, at_s: float) -> str:
@@ -103,6 +102,9 @@ class Reviewing:
 
     def _lacking(self, verdicts: dict[Slot, Verdict]) -> str:
         """What is not there yet of the month's days."""
+        if self._days < LEAST_DAYS:
+            words = "it is too young to be judged; its readings began on {day}, and a margin needs {least} days of them"
+            return say(words, day=day(self._first_day), least=LEAST_DAYS)
         if not verdicts:
             return say("no day of it has been folded and judged yet; days are, after midnight and at the start")
         judged = max(verdict.day for verdict in verdicts.values())
@@ -136,15 +138,15 @@ class Reviewing:
             judged = verdict.judged
             line = self._line(slot)
             features = self._features(slot, max(self._span.first_day, self._last_day - WEEK_DAYS + 1))
-            now = _finite(np.median(features.midmean)) if len(features) else None
+            now = finite_or_none(np.median(features.midmean)) if len(features) else None
             yield SeriesRow(
                 verdict.pole,
                 f"{slot.resource}:{slot.quantity}",
                 one.kind.words,
                 unit,
                 now,
-                _finite(line.lows[0]) if len(line.lows) else None,
-                _finite(line.highs[0]) if len(line.highs) else None,
+                finite_or_none(line.lows[0]) if len(line.lows) else None,
+                finite_or_none(line.highs[0]) if len(line.highs) else None,
                 judged.baseline.value if judged else None,
                 day(judged.baseline.from_day) if judged else "",
                 verdict.limit_in_unit,
@@ -188,28 +190,6 @@ class Reviewing:
             fault = kinds.get(first.whence) or kinds.get("") or "dirty-connector"
             why = tuple(sentence(verdicts[slot], self._watched[slot]) for slot in one.slots)
             yield Visit(one.pole, why, fault, pole.place, pole.access)
-
-    # ---- figures against the design
-
-    def _figures(self) -> Iterator[Figure]:
-        for limit in self._design.limits.values():
-            if limit.slot.quantity not in _FIGURES:
-                continue
-            line = self._line(limit.slot)
-            low = _finite(line.lows[0]) if len(line.lows) else None
-            high = _finite(line.highs[0]) if len(line.highs) else None
-            if low is None:
-                continue
-            yield Figure(
-                resources.place_of(limit.slot.resource),
-                limit.slot.quantity.replace("_", " "),
-                UNITS[QUANTITIES[limit.slot.quantity].unit],
-                low,
-                high,
-                _nearest(limit, low, high),
-                limit.source,
-                _past(limit, low, high),
-            )
 
     # ---- availability and alarms
 
@@ -275,12 +255,23 @@ class Reviewing:
                 settled,
             )
 
+    def _too_young(self, verdicts: dict[Slot, Verdict]) -> frozenset[Slot]:
+        """Series of which time alone will tell: they are no work for anybody."""
+        found = {slot for slot, verdict in verdicts.items() if verdict.too_young}
+        if self._days < LEAST_DAYS:
+            folded = self._days > FIRST_DAYS
+            found |= {s for s in self._watched if s not in verdicts and (not folded or self._line(s).seen.any())}
+        return frozenset(found)
+
     def _not_measured(self, verdicts: dict[Slot, Verdict]) -> Iterator[str]:
-        for slot in self._watched:
+        young = self._too_young(verdicts)
+        for slot, one in self._watched.items():
+            if slot in young:
+                continue
             if slot not in verdicts:
-                yield say("{resource} {what}: no readings", resource=slot.resource, what=self._watched[slot].kind.words)
+                yield say("{resource} {what}: no readings", resource=slot.resource, what=one.kind.words)
             elif verdicts[slot].judged is None:
-                said = {"what": self._watched[slot].kind.words, "why": verdicts[slot].reason}
+                said = {"what": one.kind.words, "why": verdicts[slot].reason}
                 yield say("{resource} {what}: {why}", resource=slot.resource, **said)
 
 
@@ -289,19 +280,3 @@ def _cause(one: Happened, changes: Sequence[PastChange]) -> str:
     if one.key.type in ("supply-lost", "head-end-silent") or note.startswith("it was power"):
         return "power"
     return "path" if note.startswith("it was the path") else "unknown"
-
-
-def _nearest(limit: Limit, low: float, high: float | None) -> float | None:
-    sides = [(low - limit.low, limit.low)] if limit.low is not None else []
-    if limit.high is not None and high is not None:
-        sides.append((limit.high - high, limit.high))
-    return min(sides)[1] if sides else None
-
-
-def _past(limit: Limit, low: float, high: float | None) -> bool:
-    under = limit.low is not None and low < limit.low
-    return under or (limit.high is not None and high is not None and high > limit.high)
-
-
-def _finite(value: float) -> float | None:
-    return float(value) if np.isfinite(value) else None

@@ -3,6 +3,7 @@
 from datetime import UTC, datetime
 
 from monitor.facts.words import at, say
+from monitor.margins.drift import BASELINE_DAYS, LEAST_DAYS
 from monitor.margins.kinds import Watched
 from monitor.margins.verdict import Verdict
 
@@ -12,6 +13,12 @@ DAY_S = 86_400.0
 def day(number: int) -> str:
     """A day since 1970 as people write it."""
     return at(datetime.fromtimestamp(number * DAY_S, UTC), "date")
+
+
+def too_young(count: int) -> str:
+    """That so many series are too young to be judged, and what a margin needs."""
+    words = "Too young to be judged: {count} series. A margin needs {least} days of readings, {again} after a repair."
+    return say(words, count=count, least=LEAST_DAYS, again=BASELINE_DAYS)
 
 
 def slope(verdict: Verdict, one: Watched) -> str:

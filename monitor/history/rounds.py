@@ -13,6 +13,7 @@ from monitor.history import tables as t
 from monitor.history.blocks import Day
 from monitor.history.codec import pack, unpack
 from monitor.history.engine import Kept, putting
+from monitor.history.fold import day_of
 from monitor.history.reader import Columns, Places, number_of, read, readings
 
 _MOST_SHIFTED_S = 86_400
@@ -190,6 +191,17 @@ class Rounds(Kept):
         def look(connection: Connection) -> Day:
             number = number_of(connection, slot)
             return readings(connection, self._places, -1 if number is None else number, from_s, to_s)
+
+        return self._look(look)
+
+    def first_day(self, offset_s: int) -> int | None:
+        """The site day of the first reading of all of which anything is left; None where there is none."""
+
+        def look(connection: Connection) -> int | None:
+            row = connection.execute(select(func.min(t.round_row.c.id))).scalar()
+            day = connection.execute(select(func.min(t.rollup_day.c.day))).scalar()
+            days = [] if row is None else [day_of(row >> 16, offset_s)]
+            return min(days if day is None else [*days, int(day)], default=None)
 
         return self._look(look)
 

@@ -17,6 +17,8 @@ from monitor.margins.features import Features
 
 Floats = NDArray[np.float64]
 BASELINE_DAYS = 28
+LEAST_DAYS = BASELINE_DAYS + 7
+"""Of readings, before anything is judged."""
 LAMBDA = 0.08
 Z_LOW, Z_HIGH = -6.0, 25.0
 USED_SHARE = 0.05
@@ -79,6 +81,10 @@ class CannotSay(ValueError):
         self.reason = reason
 
 
+class TooYoung(CannotSay):
+    """Too few days have gone by since the first readings, or since the last repair: time alone mends that."""
+
+
 def compensate(features: Features) -> tuple[Floats, float, float | None]:
     """Daily midmeans at equal temperature, the slope that was taken out, and that temperature.
 
@@ -119,9 +125,9 @@ def judge(
     ``resets`` are days on which something was repaired or changed; a jump away from the limit that lasts for three
     days is one as well, where it is more than 6σ and 5 % of the margin. Raises CannotSay.
     """
-    if len(features) < BASELINE_DAYS + 7:
-        words = "only {count} days with readings; {least} are the least"
-        raise CannotSay(say(words, count=len(features), least=BASELINE_DAYS + 7))
+    if len(features) < LEAST_DAYS:
+        reason = say("only {count} days with readings; {least} are the least", count=len(features), least=LEAST_DAYS)
+        raise (TooYoung if _close(features.days, LEAST_DAYS) else CannotSay)(reason)
     compared, beta, at_c = compensate(features)
     toward = -1.0 if below else 1.0
     sigma = noise(compared, resolution)
@@ -131,7 +137,8 @@ def judge(
     if own.sum() < BASELINE_DAYS:
         known = int(own.sum())
         words = "its baseline began anew {known} days ago and is learnt over {days} days"
-        raise CannotSay(say(words, known=known, days=BASELINE_DAYS))
+        reason = say(words, known=known, days=BASELINE_DAYS)
+        raise (TooYoung if _close(features.days[own], BASELINE_DAYS) else CannotSay)(reason)
     days, y = features.days[own], compared[own]
     baseline = Baseline(segments[-1], float(np.median(y[:BASELINE_DAYS])), sigma, at_c)
     margin = (limit - baseline.value) * toward
@@ -141,6 +148,11 @@ def judge(
     return Judged(
         days, y, used, baseline, segments, _detect(days, used, margin, sigma, certain, gate_share, 2 * reset_days), beta
     )
+
+
+def _close(days: NDArray[np.int64], least: int) -> bool:
+    """Do days lie so close together that so few are no wonder? Else there are gaps, which time does not mend."""
+    return len(days) == 0 or int(days[-1] - days[0]) < least
 
 
 def _segments(

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitor.facts.readings import Slot
-from monitor.margins.drift import CannotSay, Drift, Judged
+from monitor.margins.drift import CannotSay, Drift, Judged, TooYoung
 from monitor.margins.features import Features
 from monitor.margins.forecast import Forecast, months_to_limit
 from monitor.margins.kinds import Watched, judged_as
@@ -30,6 +30,8 @@ class Verdict:
     reason: str
     whence: str = ""
     """Of light: where it was lost, by direction and colour; empty where that was not looked at."""
+    too_young: bool = False
+    """Nothing can be said yet, and time alone mends that."""
 
     @property
     def drift(self) -> Drift | None:
@@ -53,7 +55,8 @@ def verdict_of(slot: Slot, watched: Watched, features: Features, resets: Sequenc
     try:
         judged, limit = judged_as(kind, features, watched.limit, resets)
     except CannotSay as why:
-        return Verdict(slot, watched.pole, day, watched.limit, None, None, None, why.reason)
+        young = isinstance(why, TooYoung)
+        return Verdict(slot, watched.pole, day, watched.limit, None, None, None, why.reason, too_young=young)
     recent = judged.days > judged.days[-1] - SLOPE_DAYS
     trend = slope(judged.days[recent].astype(np.float64), judged.compared[recent])
     found = months_to_limit(judged, block_days=kind.block_days, prior=kind.prior)

@@ -132,6 +132,8 @@ class Month:
     """The month as ISO 8601 writes it: 2026-10."""
     lacking: str = ""
     """Why this review is not complete; empty where it is."""
+    too_young: str = ""
+    """What time alone will tell; empty where there is nothing of that kind."""
 
     @property
     def headline(self) -> str:

@@ -122,7 +122,8 @@ class _Paper(Writer):
     def _lists(self) -> list[str]:
         month, said = self._month, self.said
         done = [listed(row, ", ") for row in month.repairs] or [say("Nothing was noted.")]
-        missing = month.not_measured or (say("Everything that is judged was measured."),)
+        missing = (*([month.too_young] if month.too_young else []), *month.not_measured)
+        missing = missing or (say("Everything that is judged was measured."),)
         work = month.work or (say("Nothing that cannot wait."),)
         return [
             self.head(say("What was done")),

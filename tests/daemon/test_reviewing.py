@@ -37,8 +37,8 @@ THERE = {pole.name: Layout(resources.switch(pole.name), "reach", (Slot(resources
 METER = Layout("meter/10.20.0.7", "measure", (Slot("supply/office-a", "supply_volts"),))
 
 
-def local(*parts: int) -> float:
-    return datetime(*parts, tzinfo=ZONE).timestamp()  # type: ignore[misc,arg-type]  # numbers of a date
+def local(year: int, month: int, day: int, hour: int = 0) -> float:
+    return datetime(year, month, day, hour, tzinfo=ZONE).timestamp()
 
 
 def hours(from_s: float, to_s: float, step_s: float = HOUR_S) -> list[float]:
@@ -183,3 +183,37 @@ def test_a_figure_that_passed_its_limit_is_flagged(tmp_path: Path) -> None:
     assert "past its limit" in paper(found)
     assert "past its limit" in pdf_source(found)
     assert found.json()["figures"][0]["past_limit"] is True
+
+
+@pytest.mark.parametrize("days", [0.4, 1.5, 20.0])
+def test_a_young_history_is_too_young_and_makes_no_work(tmp_path: Path, days: float) -> None:
+    end_s = local(2026, 6, 25, 20)
+    begin_s = end_s - days * DAY_S
+    rounds = there("creek", begin_s, end_s) + light(begin_s, end_s, creeping)
+    keep(tmp_path, rounds, end_s)
+    found = review(tmp_path, "2026-06", end_s)
+    assert "too young" in found.headline
+    assert found.too_young.startswith("Too young to be judged")
+    assert found.headline.count("Not complete") == 1
+    light_of_creek = [line for line in (*found.work, *found.not_measured) if "creek/optic/5 light" in line]
+    assert light_of_creek == []
+    if days < 2:
+        assert found.work == ()
+        assert found.not_measured == ()
+    else:
+        assert any("yards/feeder" in line for line in found.work), "what nobody measures stays work"
+
+
+def test_a_repair_makes_a_series_young_and_gaps_do_not(tmp_path: Path) -> None:
+    begin_s, repaired_s, end_s = local(2026, 1, 1), local(2026, 5, 20), local(2026, 6, 1)
+    keep(tmp_path, light(begin_s, end_s, lambda at_s: -7.0), end_s + DAY_S)
+    with Store(tmp_path / "data" / "history.sqlite") as store:
+        store.repaired(Repair(repaired_s, "creek", "owner", "new patch lead"))
+    young = review(tmp_path, "2026-05", end_s + DAY_S)
+    assert "Too young to be judged: 1 series" in young.too_young
+    assert not any("creek/optic/5 light" in line for line in young.work)
+    gaps = tmp_path / "gaps"
+    gaps.mkdir()
+    some = [one for i in range(12) for one in light(local(2026, 2, 1 + 2 * i), local(2026, 2, 2 + 2 * i), creeping)]
+    keep(gaps, light(local(2025, 8, 1), local(2025, 8, 2), creeping) + some, end_s)
+    assert any("creek/optic/5 light" in line for line in review(gaps, "2026-02", end_s).work)
