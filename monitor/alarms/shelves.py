@@ -78,7 +78,7 @@ def until_of(text: str, now_s: float, zone: tzinfo) -> float:
     (21600.0, 41.0)
     """
     units = {"m": 60.0, "h": 3600.0, "d": 86_400.0}
-    if text[-1:] in units and text[:-1].isdigit():
+    if text[-1:] in units and text[:-1].isdecimal():
         return now_s + int(text[:-1]) * units[text[-1]]
     try:
         if len(text) == 5 and text[2] == ":":

@@ -86,7 +86,7 @@ def page_of(text: str, certificate: Path | None, key: Path | None, tls_proxy: st
         return None
     host, _, port = text.rpartition(":")
     host = host.strip("[]")
-    if not host or not port.isdigit() or not 1 <= int(port) <= 65535:
+    if not host or not port.isdecimal() or not 1 <= int(port) <= 65535:
         raise ValueError(f"--page {text!r} is not ADDRESS:PORT or off")
     for name, one in (("--page", host), ("--tls-proxy", tls_proxy or "::1")):
         try:

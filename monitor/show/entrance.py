@@ -1,5 +1,6 @@
 """By which way a request comes in, and what may come in that way: the command socket, this machine, or the network."""
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from ipaddress import ip_address
@@ -25,6 +26,8 @@ MOST_PHOTO_BYTES = 6 * 2**20
 PHOTOS: Final = "/here/note"
 """End of the path that takes a photo."""
 TOKEN_HEADER: Final = "X-Farpole-Form"
+_LENGTH: Final = re.compile("[0-9]{1,18}")
+"""A length that can be counted: "²" is a digit too, and of more than 4300 digits Python makes no number."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +115,7 @@ def refused_for(request: Request, entrance: Entrance, public: str | None = None)
             return "this form was sent by another site's page"
         most = MOST_PHOTO_BYTES if path_of(request).endswith(PHOTOS) else MOST_BODY_BYTES
         length = request.headers.get("content-length", "")
-        if not length.isdigit() or int(length) > most:
+        if not _LENGTH.fullmatch(length) or int(length) > most:
             return f"a request's body may have {most} bytes and must say its length"
     return ""
 

@@ -91,7 +91,7 @@ def test_a_time_as_people_write_it(text: str, hours: float) -> None:
     assert until_of(text, now_s, SYDNEY) - now_s == pytest.approx(hours * 3600)
 
 
-@pytest.mark.parametrize("text", ["tomorrow", "25:00", "6", "h", "12:5"])
+@pytest.mark.parametrize("text", ["tomorrow", "25:00", "6", "h", "12:5", "²h"])
 def test_what_is_no_time_is_refused(text: str) -> None:
     with pytest.raises(ValueError, match="is no time"):
         until_of(text, 0.0, SYDNEY)

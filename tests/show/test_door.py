@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.daemon.clock import HandClock
-from monitor.daemon.page import Page
+from monitor.daemon.page import Page, page_of
 from monitor.daemon.secrets import LogIn
 from monitor.plan.text import NotRight
 from monitor.show import door as door_module
@@ -363,6 +363,12 @@ def test_a_page_is_never_open_to_a_network(page: Page, secrets: dict[str, LogIn]
         return
     with pytest.raises(NotRight, match=re.escape(said)):
         page.entrance(dict(secrets), lambda: 0.0)
+
+
+@pytest.mark.parametrize("text", ["127.0.0.1", ":8460", "127.0.0.1:", "127.0.0.1:0", "127.0.0.1:65536", "127.0.0.1:²"])
+def test_where_a_page_listens_is_an_address_and_a_port(text: str) -> None:
+    with pytest.raises(ValueError, match="is not ADDRESS:PORT or off"):
+        page_of(text, None, None, "")
 
 
 def test_a_certificate_that_cannot_be_used_is_named(tmp_path: Path) -> None:
