@@ -32,8 +32,8 @@ LONGEST_S = 60
 MODEL = ["tests/properties/test_book_machine.py"]
 TESTS = {
     "monitor/alarms": ["tests/alarms", *MODEL],
-    "monitor/show/door.py": ["tests/show/test_door.py"],
-    "monitor/show/entrance.py": ["tests/show/test_door.py", "tests/show/test_web.py"],
+    "monitor/show/door.py": ["tests/show/test_sessions.py", "tests/show/test_door.py"],
+    "monitor/show/entrance.py": ["tests/show/test_entrance.py", "tests/show/test_door.py", "tests/show/test_web.py"],
     "monitor/show/links.py": ["tests/show/test_links.py"],
     "monitor/daemon/schedule.py": ["tests/daemon/test_schedule.py"],
 }
