@@ -10,6 +10,7 @@ from typing import Final
 
 from monitor.alarms.book import Alarm, Book
 from monitor.alarms.shelves import Shelf
+from monitor.alarms.signs import named
 from monitor.alarms.topology import Topology
 from monitor.facts import resources
 from monitor.plan.parts import Load, Plan
@@ -19,7 +20,7 @@ WAIT_S: Final = 90.0
 DAY_S: Final = 86_400.0
 """Twice a day, and 90 s for the device to start in between: common practice, no source."""
 _BURNS: Final = ("poe-port-fault", "amperes-high")
-_CUT_BY: Final = ("short", "overload")
+_CUT_BY: Final = named("shorts", "overloads", "port_fault")
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +77,7 @@ def _by_alarms(book: Book, pole: str, port: str, load: Load) -> str:
     for key, alarm in book.alarms.items():
         if alarm.cleared or key.resource not in at_port:
             continue
-        if key.type in _BURNS or (key.type == "port-cut" and any(word in alarm.text for word in _CUT_BY)):
+        if key.type in _BURNS or alarm.signs & _CUT_BY:
             return f"port {port} reports a short, an overload or water: power on it could burn; go and look"
         if _wet(alarm):
             return f"port {port} may stand in water: power on it could burn; go and look"

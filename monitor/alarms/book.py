@@ -6,6 +6,7 @@ from typing import Literal
 
 from monitor.alarms.cause import Cause
 from monitor.alarms.inventory import INVENTORY
+from monitor.alarms.settlement import SAID, Settlement
 from monitor.alarms.states import SEVERITY_ORDER, Event, Life, Operator, Severity, after, may_follow, on_raise_again
 from monitor.facts.words import listed, say
 
@@ -28,6 +29,8 @@ class Condition:
 
     A key about which nothing is known stands in no condition: not knowing neither raises nor clears.
     ``root`` names the resource whose alarm explains this one; it is then linked and never raised for itself.
+    ``signs`` are the signs (names of ``signs.SIGNS``) by which it is so: what is decided goes by them, ``text`` is for
+    people alone.
     """
 
     key: Key
@@ -36,12 +39,17 @@ class Condition:
     root: str = ""
     impacted: tuple[str, ...] = ()
     cause: Cause | None = None
-    settled: str = ""
+    settlement: Settlement = Settlement.UNTOLD
+    signs: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
 class Alarm:
-    """One alarm, from its first raise on; times are UTC seconds."""
+    """One alarm, from its first raise on; times are UTC seconds.
+
+    ``signs`` are all that it has shown since it was raised. ``settled`` is the line of ``settlement`` for people; of
+    alarms that an early farpole kept, what it wrote.
+    """
 
     key: Key
     severity: Severity
@@ -55,6 +63,8 @@ class Alarm:
     cause: Cause | None = None
     settled: str = ""
     times_raised: int = 1
+    settlement: Settlement = Settlement.UNTOLD
+    signs: frozenset[str] = frozenset()
 
     @property
     def life(self) -> Life:
@@ -68,6 +78,7 @@ What = Literal[
     "severity changed",
     "linked",
     "cause found",
+    "signs changed",
     "cleared",
     "ack",
     "closed",
@@ -208,14 +219,17 @@ def _raise(alarm: Alarm | None, condition: Condition, severity: Severity, now_s:
         "",
         condition.impacted,
         condition.cause,
-        "",
-        alarm.times_raised + 1 if alarm else 1,
+        times_raised=alarm.times_raised + 1 if alarm else 1,
+        signs=condition.signs,
     )
     return Change(new, now_s, "raised again" if alarm else "raised")
 
 
 def _still(alarm: Alarm, condition: Condition, now_s: float) -> Change | None:
-    """An alarm that stands, judged again: its severity, its root, its cause or who is impacted may change."""
+    """An alarm that stands, judged again: its severity, root, cause, signs or who is impacted may change.
+
+    Signs only gather: a short that is no longer counted has not gone as long as its alarm stands.
+    """
     severity = condition.severity or alarm.severity
     cause = condition.cause or alarm.cause
     new = replace(
@@ -225,6 +239,7 @@ def _still(alarm: Alarm, condition: Condition, now_s: float) -> Change | None:
         root=condition.root,
         impacted=condition.impacted or alarm.impacted,
         cause=cause,
+        signs=alarm.signs | condition.signs,
     )
     if severity is not alarm.severity:
         return Change(replace(new, changed_s=now_s), now_s, "severity changed")
@@ -232,7 +247,7 @@ def _still(alarm: Alarm, condition: Condition, now_s: float) -> Change | None:
         return Change(replace(new, changed_s=now_s), now_s, "linked")
     if _gist(cause) != _gist(alarm.cause) or new.impacted != alarm.impacted:
         return Change(new, now_s, "cause found")
-    return None
+    return Change(new, now_s, "signs changed") if new.signs != alarm.signs else None
 
 
 def _gist(cause: Cause | None) -> tuple[str, ...]:
@@ -241,8 +256,13 @@ def _gist(cause: Cause | None) -> tuple[str, ...]:
 
 
 def _clear(alarm: Alarm, condition: Condition, now_s: float) -> Change:
-    new = replace(alarm, cleared=True, changed_s=now_s, settled=condition.settled, text=condition.text or alarm.text)
-    return Change(new, now_s, "cleared", note=condition.settled)
+    return _cleared(replace(alarm, text=condition.text or alarm.text), condition.settlement, now_s)
+
+
+def _cleared(alarm: Alarm, settlement: Settlement, now_s: float) -> Change:
+    settled = SAID[settlement]
+    new = replace(alarm, cleared=True, changed_s=now_s, settlement=settlement, settled=settled)
+    return Change(new, now_s, "cleared", note=settled)
 
 
 def operate(book: Book, key: Key, wanted: Operator, who: str, note: str, now_s: float) -> tuple[Book, Change]:
@@ -259,15 +279,7 @@ def without(book: Book, keep: Iterable[str], now_s: float) -> tuple[Book, list[C
     """Clear what stands for resources that the plan no longer has."""
     known = set(keep)
     gone = [a for a in book.alarms.values() if not a.cleared and a.key.resource not in known]
-    changes = [
-        Change(
-            replace(a, cleared=True, changed_s=now_s, settled=say("no longer in the plan")),
-            now_s,
-            "cleared",
-            note="no longer in the plan",
-        )
-        for a in gone
-    ]
+    changes = [_cleared(alarm, Settlement.NOT_IN_PLAN, now_s) for alarm in gone]
     alarms = {**book.alarms, **{c.alarm.key: c.alarm for c in changes}}
     pending = {k: n for k, n in book.pending.items() if k.resource in known}
     raised_s = {k: times for k, times in book.raised_s.items() if k.resource in known}

@@ -150,12 +150,3 @@ def _together(several: list[Advice], which: Literal["van_list", "cautions"]) -> 
         lines = [line for line in lines if line not in chair]
     last = [line for line in lines if "codes" in line]
     return (*(line for line in lines if line not in last), *last)
-
-
-def settle(restarted: bool | None) -> str:
-    """The line that says what it was, once the pole is back; empty where its uptime does not tell."""
-    if restarted is None:
-        return ""
-    if restarted:
-        return say("it was power or the switch itself: its uptime restarted")
-    return say("it was the path: the switch ran on all the time")

@@ -7,6 +7,7 @@ from monitor.alarms.book import Condition, Key
 from monitor.alarms.cause import Cause
 from monitor.alarms.inventory import INVENTORY
 from monitor.alarms.layers import stream_words
+from monitor.alarms.settlement import Settlement
 from monitor.alarms.silence import GRACE_S, Explained, Sight, Watch
 from monitor.alarms.states import Severity
 from monitor.alarms.topology import Topology
@@ -196,16 +197,16 @@ def of_silence(
     watches: Mapping[str, Watch],
     explained: Explained,
     why: Callable[[str], Cause],
-    settled: Callable[[str], str | None],
+    settled: Callable[[str], Settlement | None],
 ) -> Iterator[Condition]:
     """Silent poles, supplies and the head-end. ``why`` is asked for roots only, ``settled`` for what is back
-    (None: there is nothing to settle, or the line that settles it may still come)."""
+    (None: what settles it may still come)."""
     for pole in topology.above:
         key = Key(pole, "pole-silent")
         if not watches[pole].doubtful:
-            line = settled(pole)
-            if watches[pole].answered_s is not None and line is not None:
-                yield Condition(key, None, settled=line)
+            what = settled(pole)
+            if watches[pole].answered_s is not None and what is not None:
+                yield Condition(key, None, settlement=what)
         elif pole in explained.because:
             yield Condition(key, Severity.CRITICAL, root=explained.because[pole])
         elif pole in explained.roots:

@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-from monitor.alarms.cause import settle
+from monitor.alarms.settlement import Settlement, settle
 from monitor.alarms.silence import Watch
 from monitor.alarms.topology import Topology
 from monitor.budgets.expected import SiteBudget
@@ -216,8 +216,8 @@ SETTLE_WAIT_S = 60.0
 """How long a returned pole's alarm waits for the agent's uptime, which settles what it was (common practice)."""
 
 
-def settlement(pole: str, latest: Latest, before: Before | None, watch: Watch, now_s: float) -> str | None:
-    """The line that settles a silence that has ended, empty where nothing can; None: wait, it may yet be known."""
+def settlement(pole: str, latest: Latest, before: Before | None, watch: Watch, now_s: float) -> Settlement | None:
+    """What settles a silence that has ended, UNTOLD where nothing can; None: wait, it may yet be known."""
     known = restarted(pole, latest, before, now_s)
     recent = watch.back_since_s is not None and now_s - watch.back_since_s < SETTLE_WAIT_S
     if known is None and recent and before is not None and before.uptime_s is not None:

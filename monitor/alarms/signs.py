@@ -100,6 +100,12 @@ _ALL: Final = (
 SIGNS: Final[dict[str, Sign]] = {sign.name: sign for sign in _ALL}
 """Sign → what is known of it."""
 
+
+def named(*names: str) -> frozenset[str]:
+    """Signs as those of an alarm; raises KeyError for one that is not in the table."""
+    return frozenset(SIGNS[name].name for name in names)
+
+
 CONTEXTS: Final = ("dusk", "cold", "hot", "wet", "storm", "visit", "solar", "radio")
 """What makes some faults likelier than others before anything is seen."""
 

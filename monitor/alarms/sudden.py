@@ -5,7 +5,7 @@ from typing import Final
 
 from monitor.alarms.book import Condition, Key
 from monitor.alarms.inventory import INVENTORY
-from monitor.alarms.signs import SIGNS
+from monitor.alarms.signs import SIGNS, named
 from monitor.facts import resources
 from monitor.facts.words import listed, say
 from monitor.plan.parts import Load, Plan, Pole
@@ -76,8 +76,8 @@ def _one(resource: str, signs: Found, kinds: Mapping[str, str], who: str = "") -
         mine = {name: signs.get(name) for name, of in kinds.items() if of == kind}
         if all(so is None for so in mine.values()):
             continue
-        seen = [SIGNS[name].seen for name, so in mine.items() if so]
+        seen = named(*(name for name, so in mine.items() if so))
         severity = INVENTORY[kind].severity if seen else None
-        words = listed(seen)
+        words = listed(sign.seen for name, sign in SIGNS.items() if name in seen)
         text = say("{load}: {what}", load=who, what=words) if who else words
-        yield Condition(Key(resource, kind), severity, text if seen else "")
+        yield Condition(Key(resource, kind), severity, text if seen else "", signs=seen)

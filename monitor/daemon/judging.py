@@ -74,8 +74,8 @@ class Judging:
         repairs = await self._keeper.ask(lambda store: store.repairs())
         optics = await self._keeper.ask(lambda store: store.notes(OPTIC))
         memory.visits = {one.resource.split("/")[0]: one.at_s for one in repairs}
-        settled = await self._keeper.ask(lambda store: store.changes(now_s - LONG_AGO_S, 5000))
-        memory.record = factors([(past.key.resource, past.note) for past in settled if past.what == "cleared"])
+        past = await self._keeper.ask(lambda store: store.changes(now_s - LONG_AGO_S, 5000))
+        memory.record = factors(one.settlement for one in past if one.what == "cleared")
         verdicts: dict[Slot, Verdict] = {}
         for slot, one in self._watched.items():
             features = await self._keeper.ask(lambda store, slot=slot: store.features(slot))  # type: ignore[misc]  # mypy cannot type a default that binds the loop's name

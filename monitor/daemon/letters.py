@@ -4,12 +4,13 @@ import asyncio
 from dataclasses import replace
 from datetime import datetime, time, timedelta, tzinfo
 
-from monitor.alarms.book import Change
+from monitor.alarms.book import Alarm, Change
 from monitor.alarms.messages import letter, reader_of
 from monitor.daemon.clock import Clock
 from monitor.daemon.failing import NotDone
 from monitor.daemon.keeper import Keeper
 from monitor.daemon.rounds import Rounds
+from monitor.history.records import PastChange
 from monitor.history.store import NotKept
 from monitor.plan.parts import Callout
 
@@ -60,9 +61,14 @@ class Letters:
         alarms = memory.book.alarms
         past = await self._keeper.ask(lambda store: store.changes(now_s - DAY_S))
         changes = [
-            Change(replace(alarms[p.key], raised_s=p.raised_s, settled=p.note), p.at_s, "cleared", note=p.note)
+            Change(_as_it_cleared(alarms[p.key], p), p.at_s, "cleared", note=p.note)
             for p in past
             if p.what == "cleared" and p.key in alarms
         ]
         reader = reader_of(person, design.plan, design.zone, design.tongues)
         await self._keeper.record([], [letter(changes, memory.book.raised(), reader, now_s)])
+
+
+def _as_it_cleared(alarm: Alarm, past: PastChange) -> Alarm:
+    """An alarm, which may have been raised again since, as it was at a change that cleared it."""
+    return replace(alarm, raised_s=past.raised_s, settled=past.note, settlement=past.settlement)

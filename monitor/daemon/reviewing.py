@@ -14,6 +14,7 @@ from monitor.alarms.messages import DRILL
 from monitor.daemon.design import Design
 from monitor.daemon.judging import lost_where, resets_of
 from monitor.daemon.months import Span
+from monitor.daemon.outages import SILENT, out_since_s, taken_by
 from monitor.daemon.reviewing_figures import figures_of, finite_or_none
 from monitor.daemon.reviewing_words import day, left, slope, too_young
 from monitor.daemon.rounds import OPTIC
@@ -48,7 +49,6 @@ _FAULT_OF = {
     "loop_ohms": {"": "corroded-joint"},
     "held_watt_hours": {"": "battery-aged"},
 }
-_SILENT = ("pole-silent", "supply-lost", "head-end-silent")
 
 
 class Reviewing:
@@ -216,10 +216,11 @@ class Reviewing:
         for pole in self._design.plan.poles:
             outages = []
             for one, changes in raises:
-                if one.key.type in _SILENT and (one.key.resource == pole.name or pole.name in changes[0].text):
+                since_s = out_since_s(pole.name, changes) if one.key.type in SILENT else None
+                if since_s is not None:
                     end_s = self._to_s if one.cleared_s is None else one.cleared_s
-                    since, until = (one.at_s - self._from_s) / MINUTE_S, (end_s - self._from_s) / MINUTE_S
-                    outages.append(Outage(since, until, _cause(one, changes)))
+                    since, until = (since_s - self._from_s) / MINUTE_S, (end_s - self._from_s) / MINUTE_S
+                    outages.append(Outage(since, until, taken_by(one, changes)))
             minutes = self._heard(pole.name)
             found = charged(minutes, outages)
             by = found.by_cause.get
@@ -273,10 +274,3 @@ class Reviewing:
             elif verdicts[slot].judged is None:
                 said = {"what": one.kind.words, "why": verdicts[slot].reason}
                 yield say("{resource} {what}: {why}", resource=slot.resource, **said)
-
-
-def _cause(one: Happened, changes: Sequence[PastChange]) -> str:
-    note = next((c.note for c in changes if c.what == "cleared"), "")
-    if one.key.type in ("supply-lost", "head-end-silent") or note.startswith("it was power"):
-        return "power"
-    return "path" if note.startswith("it was the path") else "unknown"

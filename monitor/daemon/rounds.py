@@ -10,6 +10,7 @@ from monitor.alarms.cause import Cause, cause_of
 from monitor.alarms.gather import Silence, gather
 from monitor.alarms.grouping import of_poles, rooted
 from monitor.alarms.inventory import INVENTORY
+from monitor.alarms.settlement import Settlement
 from monitor.alarms.silence import Sight
 from monitor.daemon import descriptors
 from monitor.daemon.asking import Asking, OwnFault
@@ -146,7 +147,7 @@ class Rounds(Polling):
             memory.silences[place] = Silence(now_s, known.signs)
         return cause_of(known.signs, known.contexts, known.lines, memory.record)
 
-    def _settled(self, pole: str) -> str | None:
+    def _settled(self, pole: str) -> Settlement | None:
         memory, now_s = self.memory, self._clock.wall_s()
         alarm = memory.book.alarms.get(Key(pole, "pole-silent"))
         if alarm is None or alarm.cleared:

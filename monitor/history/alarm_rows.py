@@ -1,5 +1,6 @@
 """Alarms, their changes, events and the messages that they call for: what is never thinned."""
 
+import json
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict
@@ -105,7 +106,8 @@ class AlarmRows(Kept):
         c, a = t.alarm_change.c, t.alarm.c
         query = (
             select(
-                a.resource, a.type, a.qualifier, c.at_s, c.what, c.severity, c.who, c.raised_s, c.text, c.note, c.said
+                *(a.resource, a.type, a.qualifier, c.at_s, c.what, c.severity, c.who, c.raised_s, c.text, c.note),
+                *(c.said, c.settlement, c.impacted),
             )
             .join(t.alarm, a.id == c.alarm)
             .where(c.at_s >= since_s, c.at_s < until_s)
@@ -197,6 +199,8 @@ def _record(
             "note": change.note,
             "raised_s": change.alarm.raised_s,
             "said": made_from(text=change.alarm.text, note=change.note),
+            "settlement": change.alarm.settlement.value if change.what == "cleared" else "",
+            "impacted": json.dumps(change.alarm.impacted),
         }
         connection.execute(insert(t.alarm_change).values(row))
         if change.what in ("cleared", "linked"):

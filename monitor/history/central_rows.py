@@ -9,6 +9,7 @@ from typing import Any
 from sqlalchemy import Connection, LargeBinary, Table, text
 
 from monitor.history import tables as t
+from monitor.history.old_words import facts_of_alarm, facts_of_change
 
 SHEETS: dict[str, Table] = {
     table.name: table for table in (t.setting, t.series, t.device_slot, t.layout, t.baseline, t.repair, t.shelf)
@@ -34,9 +35,21 @@ def _statement(name: str) -> str:
 def put_records(connection: Connection, name: str, source: int, records: Sequence[Mapping[str, Any]]) -> None:
     """Put records into a table; raises KeyError where one lacks a column."""
     columns = [column.name for column in _TABLES[name].columns]
-    rows = [{"source": source, **{column: one[column] for column in columns}} for one in records]
+    whole = [_with_facts(name, one) for one in records]
+    rows = [{"source": source, **{column: one[column] for column in columns}} for one in whole]
     if rows:
         connection.exec_driver_sql(_statement(name), rows)
+
+
+def _with_facts(name: str, record: Mapping[str, Any]) -> Mapping[str, Any]:
+    """The record, of a site that is still of an older schema with the facts that its words tell."""
+    if "settlement" in record:
+        return record
+    if name == "alarm":
+        return {**record, **facts_of_alarm(record["text"], record["settled"])}
+    if name == "alarm_change":
+        return {**record, **facts_of_change(record["what"], record["text"], record["note"])}
+    return record
 
 
 def put_sheet(connection: Connection, source: int, name: str, digest: str, body: str) -> None:

@@ -9,6 +9,7 @@ from sqlalchemy import Connection, update
 from monitor.alarms.book import Alarm, Key
 from monitor.alarms.cause import Cause, Suspect
 from monitor.alarms.messages import Message
+from monitor.alarms.settlement import Settlement
 from monitor.alarms.states import Operator, Severity
 from monitor.facts.words import Said, kept, revived
 from monitor.history import tables as t
@@ -36,6 +37,9 @@ class PastChange:
     who: str
     note: str
     raised_s: float
+    settlement: Settlement = Settlement.UNTOLD
+    impacted: tuple[str, ...] = ()
+    """Places that could not be seen because of it (RFC 8632, impacted resources)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +107,8 @@ def upsert_alarm(connection: Connection, alarm: Alarm) -> int:
         "changed_s": alarm.changed_s,
         "times_raised": alarm.times_raised,
         "said": made_from(text=alarm.text, settled=alarm.settled),
+        "settlement": alarm.settlement.value,
+        "signs": json.dumps(sorted(alarm.signs)),
     }
     statement = putting(connection, t.alarm).values(row)
     same = [t.alarm.c.resource, t.alarm.c.type, t.alarm.c.qualifier]
@@ -141,6 +147,8 @@ def alarm_of(row: Any) -> Alarm:
         cause,
         said.get("settled", row.settled),
         row.times_raised,
+        Settlement(row.settlement),
+        frozenset(json.loads(row.signs)),
     )
 
 
@@ -156,6 +164,8 @@ def past_change(row: Any) -> PastChange:
         row.who,
         said.get("note", row.note),
         row.raised_s,
+        Settlement(row.settlement),
+        tuple(json.loads(row.impacted)),
     )
 
 

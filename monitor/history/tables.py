@@ -217,6 +217,8 @@ alarm = Table(
     Column("changed_s", Float, nullable=False),
     Column("times_raised", Integer, nullable=False),
     Column("said", Text, nullable=False, server_default="", doc="JSON: what sentences were made from"),
+    Column("settlement", Text, nullable=False, server_default="", doc="a value of alarms.settlement.Settlement"),
+    Column("signs", Text, nullable=False, server_default="[]", doc="JSON list: names of alarms.signs.SIGNS"),
     UniqueConstraint("resource", "type", "qualifier"),
 )
 
@@ -233,6 +235,8 @@ alarm_change = Table(
     Column("note", Text, nullable=False),
     Column("raised_s", Float, nullable=False),
     Column("said", Text, nullable=False, server_default="", doc="JSON: what sentences were made from"),
+    Column("settlement", Text, nullable=False, server_default="", doc="a value of alarms.settlement.Settlement"),
+    Column("impacted", Text, nullable=False, server_default="[]", doc="JSON list of places"),
 )
 
 outbox = Table(

@@ -14,9 +14,9 @@ BEFORE = "history-of-schema-"
 """Begins the name of what is kept of an upgrade; of several only the newest stays."""
 
 
-NEWEST = "0006"
+NEWEST = "0007"
 """The schema of this farpole: the last of migrations/versions."""
-NEWEST_CENTRAL = "0001"
+NEWEST_CENTRAL = "0002"
 """The same of a centre's tables: the last of central_migrations/versions."""
 
 

@@ -1,5 +1,6 @@
 """May a port be switched? Every guard refuses with its reason; only when none speaks against it is it allowed."""
 
+from collections.abc import Collection
 from dataclasses import replace
 from typing import Any
 
@@ -10,6 +11,7 @@ from monitor.alarms.book import Alarm, Book, Condition, Key, operate, step
 from monitor.alarms.cause import cause_of
 from monitor.alarms.shelves import Shelf
 from monitor.alarms.states import Operator, Severity
+from monitor.alarms.sudden import of_load
 from monitor.alarms.topology import topology_of
 from monitor.daemon.demo import may_act
 from monitor.plan.parts import Plan
@@ -26,10 +28,19 @@ def asked(plan: Plan, pole: str = "yards", port: str = "1", **more: Any) -> str:
     return may_cycle(may_act(plan), topology_of(plan), pole, port, **{**given, **more})
 
 
-def with_alarm(resource: str, kind: str, text: str = "", rounds: int = 12) -> Book:
-    book = Book()
+def with_alarm(resource: str, kind: str, text: str = "", rounds: int = 12, signs: Collection[str] = ()) -> Book:
+    book, key = Book(), Key(resource, kind)
     for i in range(rounds):
-        book, _ = step(book, [Condition(Key(resource, kind), Severity.MAJOR, text, cause=HUNG)], NOW_S - 600 + i)
+        one = Condition(key, Severity.MAJOR, text, cause=HUNG, signs=frozenset(signs))
+        book, _ = step(book, [one], NOW_S - 600 + i)
+    return book
+
+
+def counted(plan: Plan, book: Book, rounds: int, **signs: bool | None) -> Book:
+    """The book after rounds in which the port of the ramp camera showed these signs, as the daemon would step it."""
+    load = next(load for load in plan.pole("yards").loads if load.port == "1")
+    for i in range(rounds):
+        book, _ = step(book, of_load("yards", load, signs), NOW_S - 600 + i)
     return book
 
 
@@ -53,11 +64,41 @@ def test_off_unless_the_plan_allows_it(tarrow: Plan) -> None:
         ({"attempts": [Attempt(NOW_S - WAIT_S + 1, PORT, "sam", "hung")]}, "wait 90 s"),
         ({"attempts": [Attempt(NOW_S - 3600 * i, PORT, "sam", "hung") for i in (1, 2)]}, "2 times within a day"),
         ({"book": with_alarm(PORT, "poe-port-fault")}, "could burn"),
-        ({"book": with_alarm(PORT, "port-cut", "yards-ramp-camera: shorts are counted")}, "could burn"),
+        ({"book": with_alarm(PORT, "port-cut", signs=("shorts",))}, "could burn"),
+        ({"book": with_alarm(PORT, "port-cut", signs=("mps_lost", "overloads"))}, "could burn"),
     ],
 )
 def test_every_guard_refuses_with_its_reason(tarrow: Plan, more: dict[str, Any], words: str) -> None:
     assert words in asked(tarrow, **more)
+
+
+@pytest.mark.parametrize("sign", ["shorts", "overloads"])
+def test_a_short_is_never_fed_in_whatever_words_it_is_told(tarrow: Plan, sign: str) -> None:
+    cut = counted(tarrow, Book(), 3, **{sign: True})
+    assert "could burn" in asked(tarrow, book=cut)
+    for words in ("kaputt", "", "denials are counted"):
+        reworded = {key: replace(alarm, text=words) for key, alarm in cut.alarms.items()}
+        assert "could burn" in asked(tarrow, book=replace(cut, alarms=reworded)), words
+
+
+def test_what_was_cut_for_want_of_a_signature_may_be_cycled_in_whatever_words(tarrow: Plan) -> None:
+    cut = counted(tarrow, Book(), 3, mps_lost=True)
+    reworded = {key: replace(alarm, text="no short, no overload") for key, alarm in cut.alarms.items()}
+    assert reworded
+    assert asked(tarrow, book=replace(cut, alarms=reworded)) == ""
+
+
+def test_a_short_that_joins_a_standing_alarm_guards_until_that_clears(tarrow: Plan) -> None:
+    """Counters say what rose within the hour: that a short is no longer counted does not make the port a safe one."""
+    book = counted(tarrow, Book(), 3, mps_lost=True)
+    assert asked(tarrow, book=book) == ""
+    book = counted(tarrow, book, 1, mps_lost=True, shorts=True)
+    assert "could burn" in asked(tarrow, book=book)
+    book = counted(tarrow, book, 2, mps_lost=True, shorts=False)
+    assert "could burn" in asked(tarrow, book=book)
+    book = counted(tarrow, book, 9, mps_lost=False, shorts=False, overloads=False, denials=False)
+    assert asked(tarrow, book=book) == ""
+    assert asked(tarrow, book=counted(tarrow, book, 3, mps_lost=True)) == "", "a new alarm begins with its own signs"
 
 
 def test_others_attempts_and_old_ones_do_not_count(tarrow: Plan) -> None:

@@ -8,6 +8,7 @@ from monitor.alarms.book import Book, Condition, Key, operate, step
 from monitor.alarms.callouts import RESTART_S, in_hours, may_leave, messages_for, overdue
 from monitor.alarms.evidence import Evidence
 from monitor.alarms.messages import digest, letter, reader_of, span
+from monitor.alarms.settlement import Settlement
 from monitor.alarms.states import Operator, Severity
 from monitor.facts.words import ENGLISH
 from monitor.plan.parts import Callout, Plan
@@ -31,7 +32,7 @@ def test_a_callout_says_what_since_when_why_what_to_take_and_how_to_get_there(ta
 
 def test_only_who_was_told_gets_the_all_clear(tarrow: Plan) -> None:
     book, _ = step(Book(), [CONDITION], 100.0)
-    _, changes = step(book, [Condition(SILENT, None, settled="it was power or the switch itself")], 400.0)
+    _, changes = step(book, [Condition(SILENT, None, settlement=Settlement.POWER)], 400.0)
     assert list(messages_for(changes, tarrow, SYDNEY, {})) == []
     (message,) = messages_for(changes, tarrow, SYDNEY, {("owner", str(SILENT)): True})
     assert message.kind == "all clear"
@@ -104,7 +105,7 @@ def test_hours_of_a_person_are_site_time(tarrow: Plan) -> None:
 
 def test_what_healed_within_the_hold_stands_in_the_letter_whatever_its_severity(tarrow: Plan) -> None:
     book, _ = step(Book(), [CONDITION], 100.0)
-    _, changes = step(book, [Condition(SILENT, None, settled="it was the path")], 120.0)
+    _, changes = step(book, [Condition(SILENT, None, settlement=Settlement.PATH)], 120.0)
     message = letter(changes, [], reader_of(tarrow.callouts[1], tarrow, SYDNEY), 1_790_000_000.0)
     assert "0 standing, 1 came and went" in message.subject
     assert "creek silent (critical): " in message.body

@@ -4,9 +4,10 @@ import pytest
 
 from monitor.alarms import inference
 from monitor.alarms.advice import ADVICE, GROUPS
-from monitor.alarms.cause import cause_of, settle
+from monitor.alarms.cause import cause_of
 from monitor.alarms.evidence import Evidence
 from monitor.alarms.faults import FAULTS
+from monitor.alarms.settlement import Settlement, settle
 from monitor.alarms.signs import CONTEXTS, SIGNS
 from tests.alarms.causes import caused
 
@@ -64,9 +65,9 @@ def test_what_is_not_known_is_said_to_be_not_known() -> None:
 
 
 def test_the_line_that_settles_it() -> None:
-    assert "power" in settle(True)
-    assert "path" in settle(False)
-    assert settle(None) == ""
+    assert settle(True) is Settlement.POWER
+    assert settle(False) is Settlement.PATH
+    assert settle(None) is Settlement.UNTOLD
 
 
 def test_a_dying_gasp_decides_what_is_else_open_and_nothing_more() -> None:

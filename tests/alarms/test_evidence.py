@@ -15,6 +15,7 @@ from monitor.alarms.evidence import (
     settlement,
     signs_of,
 )
+from monitor.alarms.settlement import Settlement
 from monitor.alarms.silence import Watch
 from monitor.daemon.memory import Memory
 from tests.alarms.test_signs import NOW_S, memory, take
@@ -117,8 +118,8 @@ def test_whether_the_switch_restarted_settles_it_and_is_waited_for(memory: Memor
     before, back = Before(NOW_S - 100, (), None, 5000.0), Watch(back_since_s=NOW_S - SETTLE_WAIT_S + 1)
     assert restarted("creek", memory.latest, before, NOW_S) is None
     assert settlement("creek", memory.latest, before, back, NOW_S) is None, "it may yet be known"
-    assert settlement("creek", memory.latest, before, back, NOW_S + 1) == ""
+    assert settlement("creek", memory.latest, before, back, NOW_S + 1) is Settlement.UNTOLD
     take(memory, "creek/switch", "uptime_seconds", 20.0)
-    assert "power" in str(settlement("creek", memory.latest, before, back, NOW_S))
+    assert settlement("creek", memory.latest, before, back, NOW_S) is Settlement.POWER
     take(memory, "creek/switch", "uptime_seconds", 5100.0)
-    assert "path" in str(settlement("creek", memory.latest, before, back, NOW_S))
+    assert settlement("creek", memory.latest, before, back, NOW_S) is Settlement.PATH

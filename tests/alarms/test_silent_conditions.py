@@ -3,6 +3,7 @@
 from monitor.alarms.book import Condition, Key
 from monitor.alarms.cause import Cause, cause_of
 from monitor.alarms.conditions import of_silence
+from monitor.alarms.settlement import Settlement
 from monitor.alarms.silence import Explained, Watch
 from monitor.alarms.states import Severity
 from monitor.daemon.design import Design
@@ -12,7 +13,11 @@ NONE = Explained({}, {}, frozenset())
 
 
 def conditions(
-    design: Design, away: set[str], explained: Explained = NONE, watch: Watch = WELL, settled: str | None = ""
+    design: Design,
+    away: set[str],
+    explained: Explained = NONE,
+    watch: Watch = WELL,
+    settled: Settlement | None = Settlement.UNTOLD,
 ) -> dict[str, Condition]:
     def why(place: str) -> Cause:
         return cause_of({"pole_silent": True}, {})
@@ -24,8 +29,8 @@ def conditions(
 
 
 def test_a_pole_that_answers_is_well_with_the_line_that_settles_it(design: Design) -> None:
-    found = conditions(design, set(), settled="it was the path")
-    assert found["creek pole-silent"] == Condition(Key("creek", "pole-silent"), None, settled="it was the path")
+    found = conditions(design, set(), settled=Settlement.PATH)
+    assert found["creek pole-silent"] == Condition(Key("creek", "pole-silent"), None, settlement=Settlement.PATH)
     assert found["office head-end-silent"].severity is found["supply/office-a supply-lost"].severity is None
 
 

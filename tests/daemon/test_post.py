@@ -7,6 +7,7 @@ from typing import Any, cast
 import pytest
 
 from monitor.alarms.book import Condition, Key
+from monitor.alarms.settlement import Settlement
 from monitor.alarms.states import Severity
 from monitor.daemon.asking import Asking
 from monitor.daemon.clock import HandClock
@@ -41,7 +42,7 @@ class Office:
 
     async def pole(self, silent: bool) -> None:
         condition = Condition(
-            SILENT, Severity.CRITICAL if silent else None, "creek is silent.", settled="it was the path"
+            SILENT, Severity.CRITICAL if silent else None, "creek is silent.", settlement=Settlement.PATH
         )
         await self.rounds.step([condition])
 

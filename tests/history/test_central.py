@@ -1,5 +1,8 @@
 """The centre's tables by themselves: what is not right, what is there already, partitions."""
 
+import pytest
+from alembic import command
+
 from monitor.history.central import Central, RoundsOf
 from tests.history.cluster import Cluster
 
@@ -70,3 +73,61 @@ def test_partitions_of_odd_days_and_of_days_that_are_over(cluster: Cluster) -> N
         assert connection.exec_driver_sql("SELECT count(*) FROM centre.round_row_other").scalar() == 0
     for one_of in (central, other, third):
         one_of.close()
+
+
+HIDES = "yards is silent; not seen behind it: ridge. Most likely the fibre is cut (82 %)."
+PATH = "it was the path: the switch ran on all the time"
+
+
+def old_change(number: int, text: str, note: str) -> dict[str, object]:
+    """A change of an alarm with its alarm, as a site before schema 0007 sends it."""
+    both = {"text": text, "severity": "major", "raised_s": T0, "said": ""}
+    now = {"id": number, "resource": f"yards/port/{number}", "type": "port-cut", "qualifier": "", "cleared": bool(note)}
+    now |= {"operator": "none", "root": "", "impacted": "[]", "cause": "", "settled": note, "changed_s": T0}
+    change = {"id": number, "alarm": number, "at_s": T0, "what": "cleared" if note else "raised", "who": ""}
+    return {**both, **change, "note": note, "now": {**both, **now, "times_raised": 1}}
+
+
+def facts(url: str) -> list[tuple[object, ...]]:
+    """What the centre knows of alarms and of their changes."""
+    central = Central(url)
+    with central._engine.begin() as connection:
+        alarms = connection.exec_driver_sql("SELECT settlement, signs FROM centre.alarm ORDER BY id").all()
+        changes = connection.exec_driver_sql("SELECT settlement, impacted FROM centre.alarm_change ORDER BY id").all()
+    central.close()
+    return [(*alarm, *change) for alarm, change in zip(alarms, changes, strict=True)]
+
+
+OLD = (old_change(1, "gate: shorts are counted", ""), old_change(2, HIDES, PATH))
+KNOWN = [("", '["shorts"]', "", "[]"), ("path", "[]", "path", '["ridge"]')]
+
+
+def test_sentences_of_a_site_that_is_still_of_an_older_schema_become_facts(cluster: Cluster) -> None:
+    central = Central(cluster.new_database())
+    central.add(SITE, "UKEY", 0.0)
+    assert central.keep(SITE, {"number": 1, "kind": "begin", "history": "h"}, (), 1.0) == ""
+    assert central.keep(SITE, {"number": 2, "kind": "changes", "records": list(OLD), "up_to": 2}, (), 1.0) == ""
+    central.close()
+    assert facts(central.url) == KNOWN
+
+
+def test_a_centre_of_the_schema_before_keeps_what_it_has_with_its_facts(
+    cluster: Cluster, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The tables of schema 0001 are made by its own migration, and filled as the farpole of then filled them."""
+    url = cluster.new_database()
+    with monkeypatch.context() as before:
+        newest = command.upgrade
+        before.setattr(command, "upgrade", lambda config, _: newest(config, "0001"))
+        central = Central(url)
+        central.add(SITE, "UKEY", 0.0)
+        with central._engine.begin() as connection:
+            for one in OLD:
+                now = one["now"]
+                assert isinstance(now, dict)
+                for table, row in (("alarm", now), ("alarm_change", {k: v for k, v in one.items() if k != "now"})):
+                    row = {"source": 1, **row}
+                    marks = ", ".join(f"%({name})s" for name in row)
+                    connection.exec_driver_sql(f"INSERT INTO centre.{table} ({', '.join(row)}) VALUES ({marks})", row)
+        central.close()
+    assert facts(url) == KNOWN

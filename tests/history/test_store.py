@@ -35,7 +35,8 @@ def a_round(at_s: float, rx_dbm: float, layout: Layout = LAYOUT) -> Round:
 
 def alarm() -> tuple[Book, Alarm, list[object]]:
     cause = caused(Evidence("pole", False, 1.1, 0.0))
-    condition = Condition(KEY, Severity.CRITICAL, "creek is silent", impacted=("ridge",), cause=cause)
+    signs = frozenset(("pole_silent", "link_down"))
+    condition = Condition(KEY, Severity.CRITICAL, "creek is silent", impacted=("ridge",), cause=cause, signs=signs)
     book, changes = step(Book(), [condition], 100.0)
     return book, book.alarms[KEY], list(changes)
 
@@ -159,7 +160,7 @@ def test_what_is_kept_survives_opening_again_and_the_schema_is_the_newest(store:
     again = Store(store.path)
     assert len(again.alarms()) == 1
     again.close()
-    assert sqlite3.connect(store.path).execute("SELECT version_num FROM alembic_version").fetchone() == ("0006",)
+    assert sqlite3.connect(store.path).execute("SELECT version_num FROM alembic_version").fetchone() == ("0007",)
 
 
 def test_the_migrations_make_the_tables_that_the_code_knows(store: Store) -> None:

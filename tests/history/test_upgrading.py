@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from alembic import op
 
+from monitor.alarms.settlement import Settlement
 from monitor.facts.readings import Slot
 from monitor.history import restoring, upgrading
 from monitor.history.migrations import versions
@@ -46,6 +47,56 @@ def test_forward_with_everything_in_it(schema: str, tmp_path: Path) -> None:
         with closing(sqlite3.connect(one)) as old:
             assert old.execute("SELECT version_num FROM alembic_version").fetchone() == (schema,)
             assert old.execute("SELECT count(*) FROM round_row").fetchone() == (30,)
+
+
+CUT = "gate: overloads are counted; shorts are counted"
+HIDES = "yards is silent; not seen behind it: ridge, far.hill. Most likely the fibre is cut (82 %)."
+TOGETHER = "supply/main is silent; not seen behind it: yards, creek"
+LINES = {
+    "creek/port/1": ("port-cut", "raised", CUT, ""),
+    "yards": ("pole-silent", "cleared", HIDES, "it was the path: the switch ran on all the time"),
+    "supply/main": ("supply-lost", "cleared", TOGETHER, "it was power or the switch itself: its uptime restarted"),
+    "gone/port/2": ("port-cut", "cleared", "gate: it draws nothing", "no longer in the plan"),
+}
+
+
+def said_as_before(file: Path) -> None:
+    """Put in rows as an early farpole wrote them, sentences alone."""
+    with closing(sqlite3.connect(file)) as old, old:
+        for number, (resource, (kind, what, text, note)) in enumerate(LINES.items(), 50):
+            alarm = {
+                "resource": resource,
+                "type": kind,
+                "qualifier": "",
+                "severity": "major",
+                "text": text,
+                "id": number,
+            }
+            alarm |= {"cleared": what == "cleared", "operator": "none", "root": "", "impacted": "[]", "cause": ""}
+            alarm |= {"settled": note, "raised_s": T0, "changed_s": T0 + 60, "times_raised": 1}
+            change = {"id": 90 + number, "alarm": number, "at_s": T0 + 60, "what": what, "severity": "major"}
+            change |= {"text": text, "who": "", "note": note, "raised_s": T0}
+            for table, row in (("alarm", alarm), ("alarm_change", change)):
+                marks = ", ".join("?" for _ in row)
+                old.execute(f"INSERT INTO {table} ({', '.join(row)}) VALUES ({marks})", tuple(row.values()))
+
+
+@pytest.mark.parametrize("schema", [f"000{number}" for number in range(1, 7)])
+def test_what_an_early_farpole_only_said_becomes_facts(schema: str, tmp_path: Path) -> None:
+    file = laid_out(schema, tmp_path)
+    said_as_before(file)
+    with Store(file) as store:
+        alarms = {alarm.key.resource: alarm for alarm in store.alarms()}
+        past = {change.key.resource: change for change in store.changes(0.0)}
+    assert alarms["creek/port/1"].signs == {"shorts", "overloads"}, "it guards the port also after the upgrade"
+    assert alarms["yards"].signs == alarms["gone/port/2"].signs == frozenset()
+    settled = {resource: alarms[resource].settlement for resource in LINES}
+    assert settled == {resource: past[resource].settlement for resource in LINES}
+    assert list(settled.values()) == [Settlement.UNTOLD, Settlement.PATH, Settlement.POWER, Settlement.NOT_IN_PLAN]
+    assert past["yards"].impacted == ("ridge", "far.hill")
+    assert past["supply/main"].impacted == ("yards", "creek")
+    assert past["creek/port/1"].impacted == past["creek"].impacted == ()
+    assert {resource: past[resource].text for resource in LINES} == {r: line[2] for r, line in LINES.items()}
 
 
 def test_a_migration_that_fails_leaves_the_old_state(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
