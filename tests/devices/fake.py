@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Mapping, Sequence
 
-from monitor.devices.ask.snmp import Agent, Answer, Community, Outcome, Pdu, Ran, run_by_asking
+from monitor.devices.ask.snmp import Agent, Answer, Community, Outcome, Pdu, Ran, Why, run_by_asking
 from monitor.devices.decode.raw import Missing, Oid, Raw, Table
 
 AGENT = Agent("192.0.2.1", 161, Community("x"))
@@ -25,7 +25,7 @@ class TableAgent:
         self.asked += 1
         size = len(pdu.oids) * max(1, pdu.repetitions)
         if size > self.most:
-            return Answer(Outcome.AGENT_ERROR, {}, "tooBig at object 0")
+            return Answer(Outcome.AGENT_ERROR, {}, "es passt nicht hinein", Why.TOO_BIG)
         if pdu.kind == "get":
             return Answer(Outcome.OK, {o: self.table.get(o, Missing.NO_SUCH_INSTANCE) for o in pdu.oids})
         found: Table = {}

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.devices.ask.snmp import Agent, Answer, Outcome, Pdu
+from monitor.devices.ask.snmp import Agent, Answer, Outcome, Pdu, Why
 from monitor.devices.ask.snmp_ber import encoded
 from monitor.devices.ask.snmp_everything import everything
 from monitor.devices.ask.snmp_round import MOST_OCTETS, fetch, shape
@@ -142,6 +142,20 @@ async def test_a_dead_agent_costs_one_question_when_there_is_a_hurry() -> None:
     came = await fetch(dead, Agent("192.0.2.1", 161, AGENT.credentials, 1.0, 0), shape(load.OIDS, load.ROWS))
     assert came.outcome is Outcome.SILENT
     assert dead.asked == 1
+
+
+@pytest.mark.parametrize(("why", "asked"), [(Why.PORT_CLOSED, 1), (Why.NO_ANSWER, 2)])
+async def test_a_closed_port_is_not_asked_again_in_whatever_words_it_is_told(why: Why, asked: int) -> None:
+    """Silence to a large answer may be the answer's size, which a small question tells; a closed port is one."""
+
+    class Gone(TableAgent):
+        async def ask(self, agent: Agent, pdu: Pdu) -> Answer:
+            self.asked += 1
+            return Answer(Outcome.SILENT, {}, "dort ist niemand", why)
+
+    gone, retrying = Gone({}), Agent(AGENT.address, AGENT.port, AGENT.credentials, 1.0, 1)
+    assert (await fetch(gone, retrying, shape(load.OIDS, load.ROWS))).outcome is Outcome.SILENT
+    assert gone.asked == asked
 
 
 async def walked(agent: TableAgent) -> tuple[Table, list[tuple[Oid, Raw, str]], list[str]]:

@@ -19,7 +19,7 @@ Priv = Literal["des", "aes-128", "aes-192", "aes-256"]
 AUTHS: tuple[str, ...] = get_args(Auth)
 PRIVS: tuple[str, ...] = get_args(Priv)
 NO_ANSWER = "no answer"
-"""The detail of plain silence."""
+"""The words of plain silence."""
 
 MOST_ROWS = 20_000
 """Objects taken from one walk at the most: a switch with 50 ports has some 5,000 in all that we ask."""
@@ -39,20 +39,37 @@ class Outcome(Enum):
     UNDECODABLE = "undecodable"
 
 
+class Why(Enum):
+    """What of an outcome decides how to go on; the ``detail`` beside it is for people."""
+
+    OTHER = "other"
+    NO_ANSWER = "no answer"
+    """Nothing came at all: it may be our credentials."""
+    PORT_CLOSED = "port closed"
+    TOO_BIG = "tooBig"
+    NO_SUCH_NAME = "noSuchName"
+    NOT_DECRYPTED = "not decrypted"
+    """An answer that decrypts to noise."""
+
+
 _STATUS = {1: "tooBig", 2: "noSuchName", 3: "badValue", 4: "readOnly", 5: "genErr"}
 _FORBIDDEN = {6: "noAccess", 16: "authorizationError"}
 """Error status of RFC 3416 section 3."""
 
 
-def complaint(status: int, index: int) -> tuple[Outcome, str]:
-    """What an agent's error status means.
+_WHY = {1: Why.TOO_BIG, 2: Why.NO_SUCH_NAME}
+
+
+def complaint(status: int, index: int) -> tuple[Outcome, str, Why]:
+    """What an agent's error status means: how the question came out, in words, and what to go by.
 
     >>> complaint(1, 0)
-    (<Outcome.AGENT_ERROR: 'agent error'>, 'tooBig at object 0')
+    (<Outcome.AGENT_ERROR: 'agent error'>, 'tooBig at object 0', <Why.TOO_BIG: 'tooBig'>)
     """
     if status in _FORBIDDEN:
-        return Outcome.REFUSED, f"{_FORBIDDEN[status]}: the agent does not let us see these objects"
-    return Outcome.AGENT_ERROR, f"{_STATUS.get(status, f'error {status}')} at object {index}"
+        return Outcome.REFUSED, f"{_FORBIDDEN[status]}: the agent does not let us see these objects", Why.OTHER
+    words = f"{_STATUS.get(status, f'error {status}')} at object {index}"
+    return Outcome.AGENT_ERROR, words, _WHY.get(status, Why.OTHER)
 
 
 def outcome_of(error: BaseException) -> Outcome:
@@ -130,6 +147,9 @@ class Answer:
     outcome: Outcome
     objects: Table = field(default_factory=dict)
     detail: str = ""
+    why: Why = Why.OTHER
+    at: int = 0
+    """The object that an agent's error is about, counted from 1; 0 where it names none."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,6 +159,7 @@ class Ran:
     outcome: Outcome
     answered: int
     detail: str = ""
+    why: Why = Why.OTHER
 
 
 class Asker(Protocol):
@@ -176,7 +197,7 @@ async def run_by_asking(
     for answered, pdu in enumerate(pdus):
         answer = await asker.ask(agent, pdu)
         if answer.outcome is not Outcome.OK:
-            return Ran(answer.outcome, answered, answer.detail)
+            return Ran(answer.outcome, answered, answer.detail, answer.why)
         for oid, raw in answer.objects.items():
             slot = slots.get(ber.key(oid))
             if slot is not None and raw is not Missing.END_OF_MIB_VIEW:
@@ -191,7 +212,7 @@ async def get(asker: Asker, agent: Agent, oids: Sequence[Oid], chunk: int = 30) 
     while waiting:
         piece = waiting.pop(0)
         answer = await asker.ask(agent, Pdu("get", piece))
-        if answer.outcome is Outcome.AGENT_ERROR and "tooBig" in answer.detail and len(piece) > 1:
+        if answer.outcome is Outcome.AGENT_ERROR and answer.why is Why.TOO_BIG and len(piece) > 1:
             half = len(piece) // 2
             waiting[:0] = [piece[:half], piece[half:]]
             continue

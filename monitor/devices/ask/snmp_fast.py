@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 
 from monitor.devices.ask import snmp_ber as ber
 from monitor.devices.ask import snmp_v3 as v3
-from monitor.devices.ask.snmp import NO_ANSWER, Agent, Answer, Community, Outcome, Pdu, Ran, User
+from monitor.devices.ask.snmp import Agent, Answer, Community, Outcome, Pdu, Ran, User, Why
 from monitor.devices.ask.snmp_flight import Sink
 from monitor.devices.ask.snmp_wire import Wire
 from monitor.devices.decode.raw import Oid, Raw, Table
@@ -46,7 +46,7 @@ class FastAsker:
         objects: list[tuple[bytes, Raw]] = []
         ran = await self._run(agent, (pdu,), Sink(objects=objects))
         if ran.outcome is not Outcome.OK:
-            return Answer(ran.outcome, {}, ran.detail)
+            return Answer(ran.outcome, {}, ran.detail, ran.why)
         table: Table = {}
         try:
             for encoded, raw in objects:
@@ -113,11 +113,11 @@ class FastAsker:
             return silent
         again = await self._wire.fly(once, pdus, sink)  # it may have been one lost datagram
         lost = again.outcome is not Outcome.SILENT
-        return again if lost else Ran(Outcome.REFUSED, 0, v3.REFUSALS[v3.DECRYPTION])
+        return again if lost else Ran(Outcome.REFUSED, 0, v3.REFUSALS[v3.DECRYPTION], Why.NOT_DECRYPTED)
 
 
 def _may_be_there(agent: Agent, ran: Ran) -> bool:
     """No answer at all, or (v3) one that decrypts to noise: it may be our credentials."""
     if ran.outcome is Outcome.REFUSED:
-        return isinstance(agent.credentials, User) and v3.REFUSALS[v3.DECRYPTION] in ran.detail
-    return ran.outcome is Outcome.SILENT and ran.detail == NO_ANSWER
+        return isinstance(agent.credentials, User) and ran.why is Why.NOT_DECRYPTED
+    return ran.outcome is Outcome.SILENT and ran.why is Why.NO_ANSWER

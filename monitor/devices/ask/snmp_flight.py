@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 from monitor.devices.ask import snmp_ber as ber
 from monitor.devices.ask import snmp_v3 as v3
-from monitor.devices.ask.snmp import Agent, Community, Outcome, Pdu, Ran
+from monitor.devices.ask.snmp import Agent, Community, Outcome, Pdu, Ran, Why
 from monitor.devices.ask.snmp_udp import Peer
 from monitor.devices.decode.raw import Missing, Oid, Raw
 
@@ -67,7 +67,7 @@ class Flight:
         self.tries = 0
         self.resyncs = 0
         self.deadline_s = 0.0
-        self.heard: tuple[Outcome, str] | None = None
+        self.heard: tuple[Outcome, str, Why] | None = None
 
     def pdu(self) -> tuple[int, bytes]:
         """Tag of the PDU that is due, and its octets after the request id."""

@@ -8,9 +8,9 @@ community and an agent whose engine ID has changed all look like silence (so a s
 """
 
 import asyncio
-import re
 import socket
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from pyasn1.type import univ
@@ -30,6 +30,7 @@ from monitor.devices.ask.snmp import (
     Pdu,
     Ran,
     User,
+    Why,
     complaint,
     outcome_of,
     run_by_asking,
@@ -206,14 +207,13 @@ class PysnmpAsker:
         lacking: Table = {}
         # Version 1 names one object that the agent lacks, and gives nothing else.
         while isinstance(credentials, Community) and credentials.version == 1 and pdu.oids:
-            named = re.fullmatch(r"noSuchName at object (\d+)", answer.detail)
-            if named is None or not 1 <= int(named[1]) <= len(pdu.oids):
+            if answer.why is not Why.NO_SUCH_NAME or not 1 <= answer.at <= len(pdu.oids):
                 break
-            oid = pdu.oids[int(named[1]) - 1]
+            oid = pdu.oids[answer.at - 1]
             lacking[oid] = Missing.NO_SUCH_OBJECT if pdu.kind == "get" else Missing.END_OF_MIB_VIEW
             pdu = pdu.without(oid)
             answer = await self._send(engine, agent, pdu, who) if pdu.oids else Answer(Outcome.OK)
-        return Answer(answer.outcome, answer.objects | lacking, answer.detail) if lacking else answer
+        return replace(answer, objects=answer.objects | lacking) if lacking else answer
 
     async def _send(self, engine: _Engine, agent: Agent, pdu: Pdu, who: Any) -> Answer:
         """One exchange, bounded also where pysnmp itself would wait for ever."""
@@ -229,7 +229,9 @@ class PysnmpAsker:
             longest_s = (agent.timeout_s + 0.2) * (agent.retries + 2) * 2 + 2
             done, _ = await asyncio.wait({asked, closed}, timeout=longest_s, return_when=asyncio.FIRST_COMPLETED)
             if asked not in done:
-                return Answer(Outcome.SILENT, {}, "port closed: nothing listens there" if done else NO_ANSWER)
+                if done:
+                    return Answer(Outcome.SILENT, {}, "port closed: nothing listens there", Why.PORT_CLOSED)
+                return Answer(Outcome.SILENT, {}, NO_ANSWER, Why.NO_ANSWER)
             answer = _answer(pdu, *asked.result())
         except (PySnmpError, OSError) as error:
             return Answer(outcome_of(error), {}, f"could not be asked: {error}"[:200])
@@ -275,7 +277,7 @@ def _may_be_there(agent: Agent, answer: Answer) -> bool:
     """No answer at all, or (v3) a report of its clock and then nothing: it may be our credentials."""
     if answer.outcome is Outcome.UNDECODABLE:
         return isinstance(agent.credentials, User)
-    return answer.outcome is Outcome.SILENT and answer.detail == NO_ANSWER
+    return answer.outcome is Outcome.SILENT and answer.why is Why.NO_ANSWER
 
 
 def credentials_of(credentials: Community | User) -> Any:
@@ -289,14 +291,14 @@ def credentials_of(credentials: Community | User) -> Any:
 def _answer(pdu: Pdu, indication: Any, status: Any, index: Any, varbinds: Any) -> Answer:
     if indication is not None:
         if isinstance(indication, errind.RequestTimedOut):
-            return Answer(Outcome.SILENT, {}, NO_ANSWER)
+            return Answer(Outcome.SILENT, {}, NO_ANSWER, Why.NO_ANSWER)
         for kind, words in _REFUSALS.items():
             if isinstance(indication, kind):
                 return Answer(Outcome.REFUSED, {}, words)
         return Answer(Outcome.UNDECODABLE, {}, str(indication)[:200])
     if int(status):
-        outcome, words = complaint(int(status), int(index))
-        return Answer(outcome, {}, words)
+        outcome, words, why = complaint(int(status), int(index))
+        return Answer(outcome, {}, words, why, int(index))
     objects: Table = {}
     for name, value in varbinds:
         # endOfMibView comes under the name of the last object before it (RFC 3416 4.2.3): never over its value.

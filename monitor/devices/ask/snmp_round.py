@@ -11,7 +11,7 @@ from collections.abc import Mapping, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, field
 
-from monitor.devices.ask.snmp import Agent, Asker, Outcome, Pdu, Ran
+from monitor.devices.ask.snmp import Agent, Asker, Outcome, Pdu, Ran, Why
 from monitor.devices.ask.snmp_ber import encoded, key
 from monitor.devices.decode.raw import Missing, Oid, Raw, Unread
 
@@ -185,7 +185,7 @@ async def _goes_on(asker: Asker, agent: Agent, pdu: Pdu, ran: Ran, sent: int) ->
     """Is it the PDU that was too much, and not the agent that is gone? Then its objects are asked for by name."""
     if ran.outcome is Outcome.AGENT_ERROR:
         return pdu.expected > 1
-    if ran.outcome is not Outcome.SILENT or pdu.expected < 10 or "port closed" in ran.detail:
+    if ran.outcome is not Outcome.SILENT or pdu.expected < 10 or ran.why is Why.PORT_CLOSED:
         return False
     if not sent and agent.retries == 0:
         return False  # it was silent already, or there is a hurry

@@ -38,5 +38,5 @@ async def set_integer(agent: Agent, oid: Oid, value: int) -> None:
     if indication is not None:
         raise NotSet(str(indication)[:200])
     if int(status):
-        outcome, words = complaint(int(status), int(index))
+        outcome, words, _ = complaint(int(status), int(index))
         raise NotSet(words if outcome is not Outcome.OK else "it says that it could not")

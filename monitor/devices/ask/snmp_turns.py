@@ -37,7 +37,7 @@ class TurnsAsker:
             async with self._turn(agent):
                 ran = await self._asker.run(agent, (pdu,), slots, values)
             if ran.outcome is not Outcome.OK:
-                return Ran(ran.outcome, answered, ran.detail)
+                return Ran(ran.outcome, answered, ran.detail, ran.why)
         return Ran(Outcome.OK, len(pdus))
 
     def close(self) -> None:

@@ -4,7 +4,7 @@ import asyncio
 import socket
 from collections.abc import Callable
 
-from monitor.devices.ask.own import is_ours
+from monitor.devices.ask.snmp import Outcome, Why, outcome_of
 
 Peer = tuple[str, int] | tuple[str, int, int, int]
 
@@ -27,7 +27,7 @@ class Socket:
         self,
         family: socket.AddressFamily,
         received: Callable[[bytes, Peer], None],
-        failed: Callable[[Peer, str, bool], None],
+        failed: Callable[[Peer, Outcome, str, Why], None],
         under_way: Callable[[], int],
     ) -> None:
         self._received, self._failed, self._under_way = received, failed, under_way
@@ -58,7 +58,7 @@ class Socket:
             except ConnectionRefusedError:
                 self._drain_errors()  # an earlier datagram's error, told to this call
             except OSError as error:
-                self._failed(peer, f"could not be asked: {error.strerror or error}"[:200], is_ours(error))
+                self._failed(peer, outcome_of(error), f"could not be asked: {error.strerror or error}"[:200], Why.OTHER)
                 return
             else:
                 return
@@ -90,7 +90,7 @@ class Socket:
             except OSError:
                 return
             if peer:
-                self._failed(peer, "port closed: nothing listens there", False)
+                self._failed(peer, Outcome.SILENT, "port closed: nothing listens there", Why.PORT_CLOSED)
 
     def close(self) -> None:
         """Leave the loop and give the socket back."""

@@ -17,7 +17,7 @@ from typing import Any
 
 from monitor.devices.ask import snmp_ber as ber
 from monitor.devices.ask import snmp_v3 as v3
-from monitor.devices.ask.snmp import NO_ANSWER, Agent, Community, Outcome, Pdu, Ran, User, complaint, outcome_of
+from monitor.devices.ask.snmp import NO_ANSWER, Agent, Community, Outcome, Pdu, Ran, User, Why, complaint, outcome_of
 from monitor.devices.ask.snmp_flight import Flight, Sink
 from monitor.devices.ask.snmp_udp import Peer, Socket
 
@@ -145,13 +145,13 @@ class Wire:
                 flight.tries += 1
                 self._send(flight, fresh=False)
             else:
-                self._finish(flight, *(flight.heard or (Outcome.SILENT, NO_ANSWER)))
+                self._finish(flight, *(flight.heard or (Outcome.SILENT, NO_ANSWER, Why.NO_ANSWER)))
         if self._flights and self._sweeping is None:
             self._sweeping = self._loop.call_later(_SWEEP_S, self._sweep)
 
-    def _finish(self, flight: Flight, outcome: Outcome, detail: str = "") -> None:
+    def _finish(self, flight: Flight, outcome: Outcome, detail: str = "", why: Why = Why.OTHER) -> None:
         if not flight.done.done():
-            flight.done.set_result(Ran(outcome, flight.answered, detail))
+            flight.done.set_result(Ran(outcome, flight.answered, detail, why))
         self._forget(flight)
 
     def _forget(self, flight: Flight) -> None:
@@ -164,9 +164,9 @@ class Wire:
             if not under_way:
                 del self._peers[flight.peer]
 
-    def _failed(self, peer: Peer, why: str, ours: bool) -> None:
+    def _failed(self, peer: Peer, outcome: Outcome, detail: str, why: Why) -> None:
         for flight in list(self._peers.get(peer, ())):
-            self._finish(flight, Outcome.UNASKED if ours else Outcome.SILENT, why)
+            self._finish(flight, outcome, detail, why)
 
     # ---- answers
 
@@ -187,7 +187,8 @@ class Wire:
         self.rejected["undecodable"] += 1
         for flight in self._peers.get(peer, ()):
             if flight.heard is None:
-                flight.heard = (Outcome.UNDECODABLE, f"it answered with what is no SNMP message of ours: {why}"[:200])
+                words = f"it answered with what is no SNMP message of ours: {why}"[:200]
+                flight.heard = (Outcome.UNDECODABLE, words, Why.OTHER)
 
     def _flight(self, number: int, peer: Peer) -> Flight | None:
         flight = self._flights.get(number)
@@ -228,11 +229,11 @@ class Wire:
         except v3.NotBelieved as error:
             self.rejected[str(error)] += 1
             if flight.heard is None:
-                flight.heard = (Outcome.REFUSED, f"its answer is not believed: {error}")
+                flight.heard = (Outcome.REFUSED, f"its answer is not believed: {error}", Why.OTHER)
             return
         except ber.Undecodable as error:
             self.rejected["undecodable"] += 1
-            flight.heard = (Outcome.REFUSED, f"{v3.REFUSALS[v3.DECRYPTION]} ({error})")
+            flight.heard = (Outcome.REFUSED, f"{v3.REFUSALS[v3.DECRYPTION]} ({error})", Why.NOT_DECRYPTED)
             return
         number, status, index, at, stop = ber.response(data, at, stop)
         if number not in flight.ids:
@@ -256,7 +257,8 @@ class Wire:
             engine.authentic = False
             engine.synchronise(came.boots, came.time_s, now_s)
         else:
-            flight.heard = (Outcome.REFUSED, v3.REFUSALS.get(said, f"a report of usmStats {said}"))
+            why = Why.NOT_DECRYPTED if said == v3.DECRYPTION else Why.OTHER
+            flight.heard = (Outcome.REFUSED, v3.REFUSALS.get(said, f"a report of usmStats {said}"), why)
             return
         flight.resyncs += 1
         self._send(flight, fresh=False)
