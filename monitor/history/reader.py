@@ -21,6 +21,8 @@ from monitor.history.fold import DAY_S, chunks, merged
 
 NOT_ASKED = 255
 """Stands among the states of stretches in which nobody asked."""
+_LATE = 1.75
+"""From so many times the usual distance on, a reading between two is not there."""
 _NEARLY = 0.95
 """What is shorter than a day by less than this counts as one: a year in 365 points, less a second."""
 
@@ -31,7 +33,9 @@ class Columns:
 
     ``states`` is SEEN where anything was seen, else the kind of missing that was most frequent, else NOT_ASKED.
     ``resolution_s`` is the distance between readings over most of the time, ``latest_resolution_s`` at its end
-    (0: fewer than two).
+    (0: fewer than two). ``times_s`` are the middles of the stretches, ``seen_at_s`` when on the mean what was seen in
+    each was read: a rate between two stretches is one between those. ``lacking`` counts readings between the first and
+    the last that are not there, asked for or not; whole days where the line is made of days.
     """
 
     times_s: Floats
@@ -43,6 +47,8 @@ class Columns:
     states: NDArray[np.uint8]
     resolution_s: float
     latest_resolution_s: float
+    seen_at_s: Floats
+    lacking: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +108,7 @@ def read(
                 pieces.append(rolled)
                 if end_s <= to_s:
                     pieces.append(_each(readings(connection, places, number, end_s, to_s)))
-        found[slot] = _stretches(pieces, from_s, to_s, points)
+        found[slot] = _stretches(pieces, from_s, to_s, points, offset_s)
     return found
 
 
@@ -187,13 +193,14 @@ def _by_day(connection: Connection, query: TextClause, wanted: dict[str, Any], c
     return table[np.lexsort((table[:, 0], table[:, 1]))]
 
 
-def _stretches(pieces: Sequence[_Pieces], from_s: float, to_s: float, points: int) -> Columns:
+def _stretches(pieces: Sequence[_Pieces], from_s: float, to_s: float, points: int, offset_s: int) -> Columns:
     pieces = [piece for piece in pieces if len(piece.times_s)]
     edges = np.linspace(from_s, to_s, points + 1)
     middle = (edges[:-1] + edges[1:]) / 2
     if not pieces:
         nothing, none = np.full(points, np.nan), np.zeros(points, np.int64)
-        return Columns(middle, nothing, nothing, nothing, none, none, np.full(points, NOT_ASKED, np.uint8), 0.0, 0.0)
+        not_asked = np.full(points, NOT_ASKED, np.uint8)
+        return Columns(middle, nothing, nothing, nothing, none, none, not_asked, 0.0, 0.0, middle, 0)
     times, lows, means, highs = (
         np.concatenate([getattr(piece, name) for piece in pieces]) for name in ("times_s", "lows", "means", "highs")
     )
@@ -211,7 +218,10 @@ def _stretches(pieces: Sequence[_Pieces], from_s: float, to_s: float, points: in
     if all(piece.counts is None for piece in pieces):
         mean, seen = spread(np.add.reduceat(means, first) / sizes[filled]), sizes.astype(np.int64)
         missed, states = np.zeros(points, np.int64), np.where(filled, State.SEEN, NOT_ASKED).astype(np.uint8)
-        return Columns(middle, lowest, mean, highest, seen, missed, states, *_resolution(times))
+        at_s = np.where(filled, from_s + spread(np.add.reduceat(times - from_s, first) / sizes[filled]), middle)
+        usual_s, latest_s = _resolution(times)
+        lacking = _lacking(times, np.ones(len(times), np.bool_), usual_s, offset_s)
+        return Columns(middle, lowest, mean, highest, seen, missed, states, usual_s, latest_s, at_s, lacking)
     counts = np.concatenate([_counts(piece) for piece in pieces], axis=1)
     sums = np.zeros((len(counts), points))
     sums[:, filled] = np.add.reduceat(counts, first, axis=1)
@@ -224,7 +234,24 @@ def _stretches(pieces: Sequence[_Pieces], from_s: float, to_s: float, points: in
     states = np.where(missing.sum(axis=0) > 0, missing.argmax(axis=0) + 1, NOT_ASKED).astype(np.uint8)
     states[lit + dark > 0] = State.SEEN
     seen, missed = lit.astype(np.int64), missing.sum(axis=0).astype(np.int64)
-    return Columns(middle, lowest, mean, highest, seen, missed, states, *_resolution(times))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        at_s = from_s + spread(np.add.reduceat((times - from_s) * counts[0], first)) / lit
+    at_s = np.where(lit > 0, at_s, middle)
+    usual_s, latest_s = _resolution(times)
+    lacking = _lacking(times, counts[0] + counts[1] > 0, usual_s, offset_s)
+    return Columns(middle, lowest, mean, highest, seen, missed, states, usual_s, latest_s, at_s, lacking)
+
+
+def _lacking(times: Floats, seen: NDArray[np.bool_], usual_s: float, offset_s: int) -> int:
+    """Readings that are not there between the first and the last; whole days where a day is the usual distance."""
+    if not seen.any() or not usual_s:
+        return 0
+    if usual_s >= _NEARLY * DAY_S:
+        days = np.unique((times[seen] + offset_s) // DAY_S)
+        return int(days[-1] - days[0] + 1 - len(days))
+    steps = np.diff(times)
+    gaps = steps[steps > _LATE * usual_s]
+    return int((~seen).sum() + np.rint(gaps / usual_s - 1).sum())
 
 
 def _counts(piece: _Pieces) -> Floats:
