@@ -54,7 +54,7 @@ def _flag(sign: str, unseen: bool = True) -> Callable[[Any], Found]:
     yes: Found = {sign: True}
     no: Found = {sign: False if unseen else None}
     words = {"yes": yes, "no": no, "rising": yes, "normal": no, "steady": no}
-    return _word(words, lambda n: {sign: n > 0})
+    return _word(words, lambda n: yes if n > 0 else no)
 
 
 def _rises(sign: str, numbers: Callable[[float], Found]) -> Callable[[Any], Found]:
