@@ -19,3 +19,24 @@ def test_each_check_tells_faults_apart(check: Check) -> None:
 
 def test_no_two_checks_are_the_same() -> None:
     assert len({check.name for check in CHECKS}) == len({check.words for check in CHECKS}) == len(CHECKS)
+
+
+def test_the_minutes_are_as_exact_as_they_are_known() -> None:
+    """From the chair or at the head-end some minutes; at the pole some half an hour, to five minutes and no closer."""
+    for check in CHECKS:
+        assert check.minutes <= 6 or (check.minutes >= 25 and check.minutes % 5 == 0), check.name
+
+
+def test_what_is_read_at_the_head_end_in_one_walk_takes_equally_long() -> None:
+    minutes = {check.name: check.minutes for check in CHECKS}
+    assert minutes["current_gone"] == minutes["current_high"] == minutes["breaker_open"] < minutes["supply_wrong"]
+    assert minutes["picture_still"] < minutes["stream_lost"] == minutes["cycling_helps"], "it is open already"
+
+
+def test_a_check_that_an_instrument_could_have_made_means_what_its_sign_means() -> None:
+    read = [check for check in CHECKS if check.sign]
+    assert read
+    for check in read:
+        assert check.name == check.sign
+        of_faults = {fault.name: fault.signs.get(check.sign) for fault in FAULTS.values()}
+        assert check.yes == {name: chance for name, chance in of_faults.items() if chance is not None}

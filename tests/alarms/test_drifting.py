@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from monitor.alarms.book import Condition, Key
-from monitor.alarms.drifting import of_verdicts
+from monitor.alarms.drifting import WHENCE, of_verdicts
 from monitor.alarms.states import Severity
 from monitor.facts.readings import Slot
 from monitor.margins.drift import Baseline, Drift, Judged
@@ -73,3 +73,18 @@ def test_at_this_rate_is_said_only_where_the_date_follows_from_the_rate() -> Non
     assert [one for one, text in texts.items() if "it has been getting faster" in text] == [Course.FASTER]
     assert [one for one, text in texts.items() if "it may be getting faster" in text] == [Course.PERHAPS_FASTER]
     assert all("used up in 4 months" in text for text in texts.values())
+
+
+def test_a_drift_has_a_date_a_size_as_people_write_it_and_the_share_that_is_known() -> None:
+    """Day 20,012 since 1970 is 16 October 2024 (``date -d @1729036800 -u``)."""
+    text = condition(verdict(RAMP, reason="too few days")).text
+    assert "since 16 Oct 2024" in text
+    assert "of 100 dB" in condition(verdict(replace(RAMP, effect=-100.0), reason="too few days")).text
+    assert "of 99 dB" in condition(verdict(replace(RAMP, effect=-99.0), reason="too few days")).text
+
+
+@pytest.mark.parametrize("whence", WHENCE)
+def test_where_light_was_lost_is_said_where_it_is_known(whence: str) -> None:
+    one = verdict(RAMP, reason="too few days")
+    assert WHENCE[whence] in condition(replace(one, whence=whence)).text
+    assert WHENCE[whence] not in condition(one).text

@@ -57,6 +57,17 @@ def test_only_a_shelved_alarm_is_unshelved_and_none_is_never_written() -> None:
             assert not states.may_follow(now, wanted)
 
 
+def test_what_a_person_may_do_with_an_alarm() -> None:
+    """RFC 8632: an alarm is acknowledged or closed by the operator (3.5.2); a closed one is not taken back to ack."""
+    may = {(now, wanted) for now, wanted in itertools.product(Operator, Operator) if states.may_follow(now, wanted)}
+    by_hand = {Operator.ACK, Operator.CLOSED, Operator.SHELVED}
+    for now in (Operator.NONE, Operator.UNSHELVED):
+        assert {wanted for was, wanted in may if was is now} == by_hand, "as if new"
+    assert {wanted for was, wanted in may if was is Operator.ACK} == {Operator.CLOSED, Operator.SHELVED}
+    assert {wanted for was, wanted in may if was is Operator.CLOSED} == {Operator.SHELVED}
+    assert {wanted for was, wanted in may if was is Operator.SHELVED} == {Operator.UNSHELVED}
+
+
 def test_a_new_occurrence_wants_a_new_answer_but_a_shelf_stays() -> None:
     assert states.on_raise_again(Operator.ACK) is Operator.NONE
     assert states.on_raise_again(Operator.CLOSED) is Operator.NONE
@@ -65,6 +76,7 @@ def test_a_new_occurrence_wants_a_new_answer_but_a_shelf_stays() -> None:
 
 def test_the_diagram_draws_every_transition() -> None:
     drawn = states.diagram()
+    assert drawn.startswith("stateDiagram-v2\n"), "as Mermaid's state diagrams begin"
     assert drawn.count("-->") == len(states.LIFE) + len(states.OPERATOR)
     assert "[*] --> raised: raise" in drawn
     assert "none --> ack: by a person" in drawn
