@@ -4,6 +4,7 @@ Only what carries bytes is replaced: what the agents would say comes as columns,
 """
 
 from array import array
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -11,6 +12,7 @@ from monitor.alarms import conditions
 from monitor.alarms.book import Change
 from monitor.alarms.messages import NO_OTHERS, Message
 from monitor.alarms.silence import Sight
+from monitor.daemon.asking import OwnFault
 from monitor.daemon.clock import HandClock
 from monitor.daemon.design import Design
 from monitor.daemon.memory import Memory
@@ -63,6 +65,7 @@ class FromColumns:
             for name, device in state.devices.items()
         }
         self.now: dict[str, Round] = {}
+        self.unasked: Counter[OwnFault] = Counter()
 
     def look(self) -> None:
         """Read every device once; all questions until the next look are answered from that."""
