@@ -8,6 +8,7 @@ from monitor.alarms.cause import Cause
 from monitor.alarms.inventory import INVENTORY
 from monitor.alarms.settlement import SAID, Settlement
 from monitor.alarms.states import SEVERITY_ORDER, Event, Life, Operator, Severity, after, may_follow, on_raise_again
+from monitor.facts import resources
 from monitor.facts.words import listed, say
 
 
@@ -96,6 +97,11 @@ class Change:
     what: What
     who: str = ""
     note: str = ""
+
+
+def concerns(alarm: Alarm, place: str) -> bool:
+    """Is an alarm of a place, of something there, or one that hides it?"""
+    return place in (alarm.key.resource, resources.place_of(alarm.key.resource), *alarm.impacted)
 
 
 def rank(alarm: Alarm) -> tuple[int, bool, float, Key]:
@@ -256,7 +262,8 @@ def _gist(cause: Cause | None) -> tuple[str, ...]:
 
 
 def _clear(alarm: Alarm, condition: Condition, now_s: float) -> Change:
-    return _cleared(replace(alarm, text=condition.text or alarm.text), condition.settlement, now_s)
+    text, cause = condition.text or alarm.text, condition.cause or alarm.cause
+    return _cleared(replace(alarm, text=text, cause=cause), condition.settlement, now_s)
 
 
 def _cleared(alarm: Alarm, settlement: Settlement, now_s: float) -> Change:

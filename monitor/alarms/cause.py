@@ -4,7 +4,7 @@ A sign that is not known (None) never speaks for or against anything; where what
 causes, that is said, with the cheapest check that would.
 """
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -60,21 +60,27 @@ def cause_of(
     contexts: Mapping[str, bool | None],
     evidence: tuple[str, ...] = (),
     record: Mapping[str, float] | None = None,
+    shown_by: tuple[str, ...] = (),
 ) -> Cause:
     """What the signs say; ``evidence`` are lines with figures, which stand before the signs' own words.
+
+    ``shown_by`` is an alarm's scope: then only faults that make one of these signs are looked at, and only by what such
+    faults show. What else is wrong at the pole neither explains the alarm nor is told as its evidence.
 
     >>> cause_of({"pole_silent": True, "link_down": True, "current_gone": False}, {}).group
     'path'
     >>> cause_of({"pole_silent": True, "link_down": True}, {}).certainty
     'cannot tell'
     """
-    network = inference.usual()
+    network = inference.explaining(shown_by) if shown_by else inference.usual()
+    signs = {name: so for name, so in signs.items() if name in network.signs}
     belief = inference.believe(network, inference.priors(network, contexts, record), signs)
-    ranked = _explaining(belief.by_fault, signs)
+    shown = {name for name, so in signs.items() if so and (not shown_by or name in shown_by)}
+    ranked = _explaining(belief.by_fault, shown)
     suspects = tuple(Suspect(n, FAULTS[n].number, round(100 * p, 1), ADVICE[n].words) for n, p in ranked[:SHOWN])
     name, first = ranked[0]
     group, whole = _first_group(ranked)
-    seen = any(signs.values())  # with nothing out of order nothing is sure, however the rest compares
+    seen = bool(shown)  # with nothing out of order nothing is sure, however the rest compares
     sure = seen and first >= SURE
     alike = (
         [n for n, p in ranked if FAULTS[n].group == group and p >= 0.05] if seen and not sure and whole >= SURE else []
@@ -98,10 +104,9 @@ def cause_of(
     )
 
 
-def _explaining(ranked: list[tuple[str, float]], signs: Signs) -> list[tuple[str, float]]:
+def _explaining(ranked: list[tuple[str, float]], seen: Collection[str]) -> list[tuple[str, float]]:
     """Only faults that make something of what is seen: others are no likelier than on any day. All, if none does."""
-    seen = {name for name, so in signs.items() if so}
-    return [(name, p) for name, p in ranked if seen & set(FAULTS[name].signs)] or ranked
+    return [(name, p) for name, p in ranked if not FAULTS[name].signs.keys().isdisjoint(seen)] or ranked
 
 
 def _told(signs: Signs, first: list[str], with_figures: bool) -> tuple[str, ...]:

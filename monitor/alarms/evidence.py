@@ -22,6 +22,8 @@ LINK_UP_DOUBTED_S = 15.0
 they read anew every so many seconds (10 to 30 in agents seen). A link said to be down is believed at once."""
 FRESH_S = 10.0
 """How old a value may be to count as one of the present round."""
+BEFORE_S = 3600.0
+"""How old the volts and amperes may be that count as those before a silence (common practice, no source)."""
 
 
 CURRENT_GONE_SHARE = 0.3
@@ -99,13 +101,13 @@ def remember(topology: Topology, latest: Latest, pole: str, now_s: float, older:
     """What to remember of a pole that has just answered."""
     switch = resources.switch(pole)
     uptime = latest.value(Slot(switch, "uptime_seconds"), now_s - FRESH_S)
-    volts = latest.last_seen(Slot(switch, "input_volts"))
-    amperes = latest.value(_amperes(topology, pole), now_s - 3600)
+    volts = latest.value(Slot(switch, "input_volts"), now_s - BEFORE_S)
+    amperes = latest.value(_amperes(topology, pole), now_s - BEFORE_S)
     recent = (older.recent_amperes if older else ()) + (() if amperes is None else (amperes,))
     return Before(
         now_s,
         recent[-3:],
-        volts[0] if volts else None,
+        volts,
         uptime if uptime is not None else older.uptime_s if older else None,
     )
 

@@ -106,7 +106,7 @@ FAULTS_OF_POLES: Final = (
         16,
         "solar",
         0.2,
-        _dark(light=0.9, battery_was_low=0.85, sags_at_night=0.92, at_night=0.9),
+        _dark(light=0.9, battery_was_low=0.85, sags_at_night=0.92, holds_less=0.9, at_night=0.9),
         {COLD: 3},
         "solar",
     ),

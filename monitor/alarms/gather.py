@@ -5,7 +5,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from monitor.alarms import evidence
-from monitor.alarms.known import Known, Silence
+from monitor.alarms.known import Known, Silence, Subject
 from monitor.alarms.pole_signs import FRESH_S, LATELY_S, VISIT_S, Found, PoleSigns
 from monitor.budgets.autonomy import dusk_in_s
 from monitor.facts import resources
@@ -13,7 +13,7 @@ from monitor.facts.readings import Slot
 from monitor.margins.judge import Standing
 from monitor.plan.parts import Load, SolarSupply
 
-__all__ = ["Gathered", "Known", "Silence", "at_load", "at_pole", "gather"]
+__all__ = ["Gathered", "Known", "Silence", "Subject", "at_load", "at_pole", "gather", "of_return"]
 
 LOW_PERCENT, SAGGED_PERCENT, FULL_PERCENT = 25.0, 45.0, 94.0
 NO_SUN_SHARE, HIGH_SUN_S = 0.01, 2.5 * 3600
@@ -33,20 +33,23 @@ class Gathered:
     lines: tuple[str, ...]
 
 
-def gather(known: Known, place: str, now_s: float, load: str | None = None) -> Gathered:
-    """The signs at a pole, ``supply/…`` or the head-end; of a pole that answers, those of ``load`` or of the load
-    that is in most trouble. A silence that has just ended is still looked into, now with what the return tells."""
-    headend = known.topology.headend
-    if place == headend or place.startswith("supply/") or place in known.explained.roots or _silent(known, place):
+def gather(known: Known, subject: Subject, now_s: float) -> Gathered:
+    """The signs of a subject as it stands now. Without a scope they are those of a silence where its place is silent,
+    else of the place with the load that is in most trouble."""
+    place = subject.place
+    if subject.of_silence or (not subject.shown_by and _dark(known, place)):
         return _of_silence(known, place, now_s)
-    past = known.silences.get(place)
-    if past is not None and now_s - past.at_s < LATELY_S:
-        return _of_return(known, place, now_s, past)
+    if place not in known.topology.above:
+        return Gathered({}, {}, ())  # only poles have signs of their own while they answer
     own = PoleSigns(known, known.plan.pole(place), now_s)
     signs = at_pole(known, place, now_s) | own.whole()
-    at = next((one for one in own.pole.loads if one.name == load), None) or own.worst()
+    named = next((one for one in own.pole.loads if one.name == subject.load), None)
+    at = named or own.worst()
     signs |= own.load(at) if at is not None else own.all_loads()
-    return Gathered(signs, own.contexts() | _weather(known, place, now_s), own.lines(at) if at is not None else ())
+    if subject.shown_by:
+        signs |= _of_verdicts(known, subject)
+    lines = own.lines(at) if at is not None and (named is not None or not subject.shown_by) else ()
+    return Gathered(signs, own.contexts() | _weather(known, place, now_s), lines)
 
 
 def _of_silence(known: Known, place: str, now_s: float) -> Gathered:
@@ -59,7 +62,7 @@ def _of_silence(known: Known, place: str, now_s: float) -> Gathered:
             | PoleSigns(known, known.plan.pole(place), now_s).flaps()
         )
     past = known.silences.get(place)
-    if past is not None and now_s - past.at_s < LATELY_S:
+    if past is not None:
         signs = {**past.signs, **{n: so for n, so in signs.items() if so is not None and not _sticks(past, n)}}
     return Gathered(signs, contexts | _weather(known, place, now_s), evidence.spoken(found))
 
@@ -69,10 +72,14 @@ def _sticks(past: Silence, name: str) -> bool:
     return name in ("link_down", "current_gone", "current_high", "gasped") and past.signs.get(name) is True
 
 
-def _of_return(known: Known, place: str, now_s: float, past: Silence) -> Gathered:
+def of_return(known: Known, place: str, now_s: float) -> Gathered | None:
+    """The signs of a silence that has just ended, with what only the return tells; None where none was gathered."""
+    past = known.silences.get(place)
+    if past is None or place not in known.topology.above:
+        return None
     own = PoleSigns(known, known.plan.pole(place), now_s)
     signs = {**past.signs, "restarted": own.restarted(), **own.flaps()}
-    return Gathered(signs, own.contexts() | _weather(known, place, now_s), ())
+    return Gathered(signs, own.contexts() | _weather(known, place, now_s), past.lines)
 
 
 def at_pole(known: Known, place: str, now_s: float) -> Found:
@@ -86,9 +93,9 @@ def at_load(known: Known, place: str, load: Load, now_s: float) -> Found:
     return PoleSigns(known, known.plan.pole(place), now_s).load(load)
 
 
-def _silent(known: Known, place: str) -> bool:
+def _dark(known: Known, place: str) -> bool:
     watch = known.watches.get(place)
-    return watch is not None and watch.silent
+    return place in known.explained.roots or (watch is not None and watch.silent)
 
 
 def _weather(known: Known, place: str, now_s: float) -> Found:
@@ -112,8 +119,10 @@ _SLOW = {
     "loop_ohms": ("loop_rose",),
     "bias_milliamperes": ("bias_rose",),
     "tx_dbm": ("tx_fell",),
+    "held_watt_hours": ("holds_less",),
 }
-
+_SLOW_OR_SUDDEN = {**_SLOW, "rx_dbm": ("light_near_fell", "light_far_fell")}
+"""Quantity → the signs that its drift is."""
 
 _WHENCE: dict[str, Found] = {
     "transmitter": {"tx_fell": True},
@@ -122,17 +131,33 @@ _WHENCE: dict[str, Found] = {
 }
 
 
+def _of_verdicts(known: Known, subject: Subject) -> Found:
+    """What verdicts say of a subject with a scope: where it is a drift its own alone, else those of its own signs."""
+    mine = [
+        verdict
+        for slot, verdict in known.verdicts.items()
+        if verdict.drift is not None
+        and (slot == subject.series if subject.series else verdict.pole == subject.place)
+        and not set(_SLOW_OR_SUDDEN.get(slot.quantity, ())).isdisjoint(subject.shown_by)
+    ]
+    kinds = {verdict.drift.kind for verdict in mine if verdict.drift is not None}
+    found: Found = {"gradual": "ramp" in kinds if kinds else None}
+    for verdict in mine:
+        found |= _WHENCE.get(verdict.whence, {})
+    return found
+
+
 def _slow_signs(known: Known, place: str) -> Found:
     """What the nightly judgement has found of this pole's own series."""
     found: Found = {}
     for slot, verdict in known.verdicts.items():
-        if verdict.pole == place and verdict.whence in _WHENCE:
-            found |= _WHENCE[verdict.whence]
-        if slot.quantity not in _SLOW or resources.place_of(slot.resource) != place or verdict.drift is None:
+        if verdict.pole != place or verdict.drift is None:
             continue
-        found |= dict.fromkeys(_SLOW[slot.quantity], True)
-        if verdict.drift.kind == "ramp":
-            found["gradual"] = True
+        found |= _WHENCE.get(verdict.whence, {})
+        if slot.quantity in _SLOW:
+            found |= dict.fromkeys(_SLOW[slot.quantity], True)
+            if verdict.drift.kind == "ramp":
+                found["gradual"] = True
     return found
 
 

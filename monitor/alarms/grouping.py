@@ -32,8 +32,7 @@ def of_poles(plan: Plan, book: Book, why: Callable[[str], Cause]) -> Iterator[Co
         if len(loads) > 1:
             names = ", ".join(sorted(loads))
             text = say("{count} loads of {pole} at once: {names}", count=len(loads), pole=pole.name, names=names)
-            raised = standing is not None and not standing.cleared
-            cause = standing.cause if raised and standing is not None else why(pole.name)
+            cause = why(pole.name)
             own = {resources.load(pole.name, load.name) for load in pole.loads}
             behind = tuple(sorted(p for r, p in _radios(plan).items() if r in own and _stands(book, p)))
             severity = Severity.CRITICAL if behind else INVENTORY[STRUCK].severity

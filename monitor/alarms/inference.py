@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.alarms.checks import CHECKS, Check
+from monitor.alarms.fault import DARK, POWERLESS
 from monitor.alarms.faults import FAULTS, Fault
 from monitor.alarms.signs import SIGNS, Signs
 
@@ -61,6 +62,19 @@ def network_of(faults: Sequence[Fault], leaks: Mapping[str, float], pairs: bool 
 def usual() -> Network:
     """The network of the whole table."""
     return network_of(tuple(FAULTS.values()), {sign.name: sign.leak for sign in SIGNS.values()})
+
+
+@lru_cache(maxsize=64)
+def explaining(shown_by: tuple[str, ...]) -> Network:
+    """The network of the faults that make one of these signs, over all signs that such faults make.
+
+    Where all of them end in a dark pole, that it is not dark yet tells none from another, and speaks against none.
+    """
+    faults = [fault for fault in FAULTS.values() if not set(shown_by).isdisjoint(fault.signs)]
+    shown = {name for fault in faults for name in fault.signs}
+    if DARK.keys().isdisjoint(shown_by) and all(DARK.keys() <= fault.signs.keys() for fault in faults):
+        shown -= POWERLESS.keys()
+    return network_of(faults, {sign.name: sign.leak for sign in SIGNS.values() if sign.name in shown})
 
 
 def priors(

@@ -4,11 +4,19 @@ from typing import Final
 
 from monitor.alarms.alarm_type import AlarmType
 from monitor.alarms.inventory_own import OWN
-from monitor.alarms.inventory_sudden import SUDDEN
+from monitor.alarms.inventory_sudden import LIGHT, SUDDEN
 from monitor.alarms.states import Severity
 
 __all__ = ["INVENTORY", "AlarmType"]
 
+SILENCE: Final = ("pole_silent", "link_down")
+BATTERY: Final = ("battery_was_low", "never_full", "sags_at_night", "no_charge_in_sun", "holds_less")
+_DRIFTS: Final = {
+    "rx_dbm": LIGHT,
+    "bias_milliamperes": ("bias_rose", "tx_fell"),
+    "loop_ohms": ("loop_rose",),
+    "held_watt_hours": ("holds_less",),
+}
 
 _ALL: Final = (
     AlarmType(
@@ -19,6 +27,7 @@ _ALL: Final = (
         Severity.CRITICAL,
         on_rounds=1,
         off_rounds=1,
+        shown_by={"": SILENCE},
     ),
     AlarmType(
         "supply-lost",
@@ -28,6 +37,7 @@ _ALL: Final = (
         Severity.CRITICAL,
         on_rounds=1,
         off_rounds=1,
+        shown_by={"": SILENCE},
     ),
     AlarmType(
         "head-end-silent",
@@ -37,6 +47,7 @@ _ALL: Final = (
         Severity.CRITICAL,
         on_rounds=1,
         off_rounds=1,
+        shown_by={"": SILENCE},
     ),
     AlarmType(
         "agent-silent",
@@ -60,6 +71,7 @@ _ALL: Final = (
         "look at its port's watts first: none is the cable or the device's power, some is its software",
         Severity.MAJOR,
         on_rounds=3,
+        shown_by={"": ("ping_lost", "stream_lost", "port_dead", "port_fault", "port_link_lost")},
     ),
     AlarmType(
         "service-refused",
@@ -68,6 +80,7 @@ _ALL: Final = (
         "restart the load; a camera's stream service has died",
         Severity.MINOR,
         on_rounds=3,
+        shown_by={"": ("stream_lost", "few_octets", "picture_still")},
     ),
     AlarmType(
         "battery-low",
@@ -75,6 +88,7 @@ _ALL: Final = (
         "powerProblem",
         "shed load from the chair; look at panel, fuse and charge current: the pole goes dark when this goes on",
         Severity.MAJOR,
+        shown_by={"": BATTERY},
     ),
     AlarmType(
         "stream-broken",
@@ -84,6 +98,7 @@ _ALL: Final = (
         Severity.MAJOR,
         on_rounds=2,
         off_rounds=1,
+        shown_by={"": ("stream_lost",)},
     ),
     AlarmType(
         "stream-thin",
@@ -93,6 +108,7 @@ _ALL: Final = (
         Severity.MINOR,
         on_rounds=2,
         off_rounds=1,
+        shown_by={"": ("picture_still", "few_octets", "stream_lost")},
     ),
     AlarmType(
         "stream-lossy",
@@ -116,6 +132,7 @@ _ALL: Final = (
         "degradedSignal",
         "inspect and clean both ends; look for bends; compare with the baseline",
         Severity.MAJOR,
+        shown_by={"": LIGHT},
     ),
     AlarmType(
         "light-high",
@@ -138,6 +155,7 @@ _ALL: Final = (
         "powerProblem",
         "measure the drop across each joint under load; look for a load that was added",
         Severity.MAJOR,
+        shown_by={"": ("volts_low", "volts_follow_load"), "supply": ("supply_wrong",)},
     ),
     AlarmType(
         "volts-high",
@@ -173,6 +191,7 @@ _ALL: Final = (
         "powerProblem",
         "unplug at the pole: if it clears, it is the cable or device side",
         Severity.MAJOR,
+        shown_by={"": ("port_fault", "shorts", "overloads")},
     ),
     AlarmType(
         "margin-drifting",
@@ -182,6 +201,7 @@ _ALL: Final = (
         Severity.WARNING,
         on_rounds=1,
         off_rounds=1,
+        shown_by=_DRIFTS,
     ),
     AlarmType(
         "port-left-off",

@@ -5,6 +5,8 @@ from typing import Final
 from monitor.alarms.alarm_type import AlarmType
 from monitor.alarms.states import Severity
 
+LIGHT: Final = ("light_near_fell", "light_far_fell", "light_comes_and_goes")
+
 SUDDEN: Final = (
     AlarmType(
         "ports-struck",
@@ -14,6 +16,7 @@ SUDDEN: Final = (
         Severity.MAJOR,
         on_rounds=1,
         off_rounds=1,
+        shown_by={"": ("several_ports", "port_dead", "port_fault", "port_link_lost", "ping_lost", "stream_lost")},
     ),
     AlarmType(
         "light-fell",
@@ -23,6 +26,7 @@ SUDDEN: Final = (
         Severity.MINOR,
         on_rounds=3,
         off_rounds=3,
+        shown_by={"": LIGHT},
     ),
     AlarmType(
         "link-restless",
@@ -32,6 +36,7 @@ SUDDEN: Final = (
         Severity.MAJOR,
         on_rounds=1,
         off_rounds=3,
+        shown_by={"": ("light_comes_and_goes",)},
     ),
     AlarmType(
         "frames-broken",
@@ -41,6 +46,7 @@ SUDDEN: Final = (
         Severity.MINOR,
         on_rounds=3,
         off_rounds=5,
+        shown_by={"": ("frame_errors",), "load": ("port_errors", "late_collisions")},
     ),
     AlarmType(
         "optic-hot",
@@ -59,6 +65,7 @@ SUDDEN: Final = (
         Severity.MINOR,
         on_rounds=10,
         off_rounds=10,
+        shown_by={"": ("loop_rose",)},
     ),
     AlarmType(
         "uplink-full",
@@ -68,6 +75,7 @@ SUDDEN: Final = (
         Severity.MINOR,
         on_rounds=5,
         off_rounds=5,
+        shown_by={"": ("uplink_full", "discards")},
     ),
     AlarmType(
         "broadcast-flood",
@@ -77,6 +85,7 @@ SUDDEN: Final = (
         Severity.MAJOR,
         on_rounds=2,
         off_rounds=3,
+        shown_by={"": ("broadcast",)},
     ),
     AlarmType(
         "tree-restless",
@@ -104,6 +113,7 @@ SUDDEN: Final = (
         Severity.MAJOR,
         on_rounds=20,
         off_rounds=3,
+        shown_by={"": ("no_charge_in_sun",)},
     ),
     AlarmType(
         "never-full",
@@ -113,6 +123,7 @@ SUDDEN: Final = (
         Severity.WARNING,
         on_rounds=3,
         off_rounds=3,
+        shown_by={"": ("never_full", "no_charge_in_sun")},
     ),
     AlarmType(
         "port-restless",
@@ -122,6 +133,7 @@ SUDDEN: Final = (
         Severity.MINOR,
         on_rounds=2,
         off_rounds=10,
+        shown_by={"": ("watts_saw_tooth",)},
     ),
     AlarmType(
         "port-cut",
@@ -131,6 +143,7 @@ SUDDEN: Final = (
         Severity.MINOR,
         on_rounds=1,
         off_rounds=3,
+        shown_by={"": ("overloads", "shorts", "mps_lost", "denials")},
     ),
     AlarmType(
         "load-quiet",
@@ -140,6 +153,7 @@ SUDDEN: Final = (
         Severity.MINOR,
         on_rounds=3,
         off_rounds=2,
+        shown_by={"": ("few_octets", "picture_still")},
     ),
 )
 """Raised by signs, not by limits."""

@@ -19,10 +19,31 @@ from monitor.plan.parts import Plan
 
 @dataclass(frozen=True, slots=True)
 class Silence:
-    """What was known of a silence, gathered while it lasts: what was seen once stays, until it is seen otherwise."""
+    """What is known of one silence, gathered while it lasts: what was seen once stays, until it is seen otherwise.
 
-    at_s: float
+    It ends with the alarm of that silence: it explains nothing that comes later.
+    """
+
     signs: Mapping[str, bool | None]
+    lines: tuple[str, ...] = ()
+    """The evidence with figures, as it was seen last."""
+
+
+@dataclass(frozen=True, slots=True)
+class Subject:
+    """What a cause is looked for of: a place, one load of it or none, and within which scope."""
+
+    place: str
+    load: str | None = None
+    shown_by: tuple[str, ...] = ()
+    """The signs by which the alarm shows; empty: whatever is seen at the place."""
+    series: Slot | None = None
+    """Of a drift: what has drifted."""
+
+    @property
+    def of_silence(self) -> bool:
+        """Is it the silence of a whole place?"""
+        return "pole_silent" in self.shown_by
 
 
 class Known(Protocol):

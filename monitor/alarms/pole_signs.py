@@ -134,7 +134,7 @@ class PoleSigns:
 
     def _slow_light(self, optic: str) -> bool | None:
         verdict = self._known.verdicts.get(Slot(optic, "rx_dbm"))
-        return None if verdict is None or verdict.reason else verdict.drift is not None
+        return None if verdict is None or verdict.judged is None else verdict.drift is not None
 
     def _bias(self, optic: str) -> bool | None:
         moved, norm = self._moved(optic, "bias_milliamperes"), None

@@ -89,6 +89,7 @@ _ALL: Final = (
     Sign("battery_was_low", "its battery was nearly empty", "its battery was well charged", 0.03),
     Sign("never_full", "its battery has not been full for days", "its battery is full by day", 0.04),
     Sign("sags_at_night", "its battery is full early and sags fast", "its battery holds through the night", 0.03),
+    Sign("holds_less", "its battery holds less than it did", "its battery holds what it did", 0.02),
     Sign("no_charge_in_sun", "the sun shines and nothing charges", "it charges in the sun", 0.02),
     # the shape in time
     Sign("gradual", "it came over weeks", "it came from one moment to the next", 0.05),

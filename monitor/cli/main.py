@@ -174,11 +174,13 @@ def _add_asking(commands: "argparse._SubParsersAction[argparse.ArgumentParser]")
         "why",
         help="why a place is in alarm, and what to take along",
         description="Print why a place is in alarm, and what to take along. With --causes: every cause that may "
-        "explain what is seen there now, alarm or not. With --evidence: the causes behind a file of observables "
-        "(U, rxH, I, ag ... as DEVELOPERS.md lists them; null: not known), without a daemon.",
+        "explain the first alarm that stands there, and what is past. With --evidence: the causes behind a file of "
+        "observables (U, rxH, I, ag ... as DEVELOPERS.md lists them; null: not known), without a daemon.",
     )
     why.add_argument("place", nargs="?", help="a pole, the head-end, or supply/NAME")
-    why.add_argument("--causes", action="store_true", help="every cause that may explain what is seen, by probability")
+    why.add_argument(
+        "--causes", action="store_true", help="every cause that may explain the first alarm there, by probability"
+    )
     why.add_argument("--evidence", type=Path, metavar="FILE", help="a JSON file of observables instead of a place")
     common(why)
     why.set_defaults(room="monitor.cli.why")

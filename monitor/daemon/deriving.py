@@ -5,7 +5,7 @@ from collections.abc import Callable
 
 from monitor.alarms import sudden
 from monitor.alarms.book import Change, Condition, Key
-from monitor.alarms.gather import at_load, at_pole
+from monitor.alarms.gather import Subject, at_load, at_pole
 from monitor.alarms.inventory import INVENTORY
 from monitor.alarms.layers import Layers, first_broken
 from monitor.alarms.shelves import seasonal, shelve
@@ -111,17 +111,27 @@ def sudden_at(memory: Memory, place: str, now_s: float) -> list[Condition]:
     return found
 
 
-CAUSED = frozenset(
-    (
-        *("load-silent", "service-refused", "stream-broken", "stream-thin", "load-quiet", "poe-port-fault", "port-cut"),
-        *("port-restless", "frames-broken", "light-fell", "light-low", "link-restless", "volts-low", "loop-rose"),
-        *("margin-drifting", "battery-low", "not-charging", "never-full", "uplink-full", "broadcast-flood"),
-    )
-)
-"""Alarm types of a pole that answers whose cause is looked for; a silence brings its own."""
+def subject_of(memory: Memory, key: Key) -> Subject | None:
+    """What an alarm is about; None where no cause is looked for, or it is about no place of the plan."""
+    kind, resource = INVENTORY[key.type], key.resource
+    whole = Subject(resource, None, kind.scope(""))
+    if whole.of_silence:
+        return whole  # the root itself: a pole, a supply or the head-end
+    place, load = _at(memory, resource)
+    signs = kind.scope(key.qualifier, _what(resource, load))
+    if not signs or not place:
+        return None
+    drifts = key.qualifier in kind.shown_by
+    return Subject(place, load, signs, Slot(resource, key.qualifier) if drifts else None)
 
 
-def subject_of(memory: Memory, resource: str) -> tuple[str, str | None]:
+def _what(resource: str, load: str | None) -> str:
+    if load is not None:
+        return "load"
+    return "supply" if resource.startswith("supply/") else ""
+
+
+def _at(memory: Memory, resource: str) -> tuple[str, str | None]:
     """The pole that an alarm's resource is about, and the load; empty where it is about no pole."""
     place = memory.lit_by.get(resource) or resources.place_of(resource)
     if place.startswith("supply/"):

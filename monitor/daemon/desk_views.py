@@ -3,6 +3,7 @@
 from abc import ABC, abstractmethod
 from typing import Any, Protocol
 
+from monitor.alarms.book import concerns
 from monitor.alarms.cause import Cause
 from monitor.alarms.drifting import sentence
 from monitor.daemon.charting import Asked, Charting
@@ -17,12 +18,14 @@ from monitor.history.store import NotKept
 from monitor.margins.kinds import watched
 from monitor.margins.verdict import ranked
 from monitor.show.charts import Chart
-from monitor.show.judged import cause_view, judged_view
+from monitor.show.judged import cause_view, judged_view, nothing_stands, past_view
 from monitor.show.month import Month
 from monitor.show.ports import PlaceSeen, Planned, Refused
 from monitor.show.year import Year
 
 COMING = 3
+PAST_S = 86_400.0
+"""For so long what is over is told as past beside what stands."""
 
 
 class Seen(Protocol):
@@ -33,8 +36,8 @@ class Seen(Protocol):
     @property
     def keeper(self) -> Asked: ...  # noqa: D102  # a plain field
 
-    def why(self, place: str, load: str | None = None) -> Cause:
-        """The most probable cause of what is wrong at a place."""
+    def why(self, place: str) -> Cause:
+        """The most probable cause of what is wrong at a place. Raises Refused where nobody can say."""
         ...
 
 
@@ -55,8 +58,17 @@ class Views(ABC):
         return self.rounds.memory.design.tongue_of(person)
 
     def why(self, place: str) -> dict[str, Any]:
-        """The most probable causes of what is wrong at a place now."""
-        return cause_view(self.rounds.why(place))
+        """The most probable causes of the first alarm that stands at a place; what is over is told as past."""
+        memory, now_s = self.rounds.memory, self._clock.wall_s()
+        first = next((alarm for alarm in memory.book.raised() if concerns(alarm, place)), None)
+        past = [
+            past_view(alarm, memory.design.zone)
+            for alarm in memory.book.alarms.values()
+            if alarm.cleared and concerns(alarm, place) and now_s - alarm.changed_s < PAST_S
+        ]
+        if first is None:
+            return {**nothing_stands(place), "past": past}
+        return {**cause_view(first.cause or self.rounds.why(place), first.key), "past": past}
 
     async def month(self, month: str) -> Month:
         """The review of a month, from the history."""

@@ -14,7 +14,7 @@ from monitor.alarms.cause import Cause, cause_of
 from monitor.alarms.conditions import of_root
 from monitor.alarms.fault import Fault
 from monitor.alarms.faults import FAULTS
-from monitor.alarms.gather import gather
+from monitor.alarms.gather import Subject, gather
 from monitor.alarms.messages import DRILL
 from monitor.alarms.silence import MISSES_OF_TWO_KINDS, Sight, Watch, explain, look
 from monitor.alarms.states import Operator
@@ -82,7 +82,7 @@ class Drilling:
             raise CannotDrill(f"a drill at {self._drill.pole} is still under way; acknowledge it to end it")
         if memory.watches[pole].doubtful:
             raise CannotDrill(f"{pole} does not answer now, and that is no drill: see farpole status")
-        contexts = gather(memory, pole, now_s).contexts
+        contexts = gather(memory, Subject(pole), now_s).contexts
         signs = {sign: p > SHOWS for sign, p in faults[name].signs.items()}
         cause = cause_of(signs, contexts, (f"nothing: {name} is only supposed",))
         self._drill = Drill(pole, name, who, now_s, now_s + minutes * 60, memory.watches[pole], cause)

@@ -59,12 +59,9 @@ class _Far:
     def __init__(self, memory: Memory, keeper: FarKeeper) -> None:
         self.memory, self.keeper = memory, keeper
 
-    def why(self, place: str, load: str | None = None) -> Cause:
-        """What the site itself has said of the cause."""
-        for alarm in self.memory.book.raised():
-            if alarm.cause is not None and resources.place_of(alarm.key.resource) == place:
-                return alarm.cause
-        raise Refused(f"no alarm of {place} has a cause")
+    def why(self, place: str) -> Cause:
+        """The site itself looks for causes, and has found none here."""
+        raise Refused(f"the site has sent no cause for the first alarm of {place}")
 
 
 class FarSite(Views):

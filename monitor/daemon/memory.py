@@ -61,7 +61,7 @@ class Memory:
     verdicts: dict[Slot, Verdict] = field(default_factory=dict)
     """What the last nightly judgement has said of each series."""
     silences: dict[str, Silence] = field(default_factory=dict)
-    """Root → what is known of its silence, kept for an hour after it has ended."""
+    """Root → what is known of its silence, kept as long as the alarm of that silence stands."""
     found: dict[str, SwitchFound] = field(default_factory=dict)
     """Place → what its switch's tables said at its last audit."""
     audited: dict[str, float] = field(default_factory=dict)

@@ -5,10 +5,10 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 
 from monitor.alarms import conditions, evidence, silence
-from monitor.alarms.book import Change, Condition, Key, step
+from monitor.alarms.book import Change, Condition, Key, concerns, step
 from monitor.alarms.cause import Cause, cause_of
-from monitor.alarms.gather import Silence, gather
-from monitor.alarms.grouping import of_poles, rooted
+from monitor.alarms.gather import Silence, Subject, gather, of_return
+from monitor.alarms.grouping import STRUCK, of_poles, rooted
 from monitor.alarms.inventory import INVENTORY
 from monitor.alarms.settlement import Settlement
 from monitor.alarms.silence import Sight
@@ -16,7 +16,6 @@ from monitor.daemon import descriptors
 from monitor.daemon.asking import Asking, OwnFault
 from monitor.daemon.clock import Clock
 from monitor.daemon.deriving import (
-    CAUSED,
     feeder_rounds,
     is_starting,
     layer_of,
@@ -38,6 +37,9 @@ from monitor.facts.readings import Round, Slot
 from monitor.margins.judge import Margin
 
 log = logging.getLogger(__name__)
+
+SILENT = "pole-silent"
+SILENCES = frozenset((SILENT, "supply-lost", "head-end-silent"))
 
 __all__ = ["OPTIC", "Rounds"]
 
@@ -109,7 +111,7 @@ class Rounds(Polling):
             *conditions.of_sight(
                 sight, memory.watches[sight.place], device.name, services, loads, layer_of(self.memory, sight)
             ),
-            *conditions.of_silence(topology, memory.watches, explained, self.why, self._settled),
+            *conditions.of_silence(topology, memory.watches, explained, self._why(SILENT), self._settled),
             *conditions.of_margins(memory.held.pop(sight.place, {}), self._shadow()),
             *self.drilled(sight),
         ]
@@ -139,13 +141,23 @@ class Rounds(Polling):
     def _shadow(self) -> dict[str, str]:
         return silence.overshadowed(self.memory.design.topology, self.memory.watches, self.memory.explained)
 
-    def why(self, place: str, load: str | None = None) -> Cause:
-        """The most probable cause of what is wrong at a place, by everything that is known now."""
+    def why(self, place: str) -> Cause:
+        """The most probable cause of the first alarm that stands there; where none does, or nobody looks for causes of
+        such alarms, of whatever is seen there now."""
+        first = next((alarm for alarm in self.memory.book.raised() if concerns(alarm, place)), None)
+        subject = subject_of(self.memory, first.key) if first is not None else None
+        return self._cause(subject or Subject(place))
+
+    def _why(self, kind: str) -> Callable[[str], Cause]:
+        """Place → the most probable cause of an alarm of this type there."""
+        return lambda place: self._cause(subject_of(self.memory, Key(place, kind)) or Subject(place))
+
+    def _cause(self, subject: Subject) -> Cause:
         memory, now_s = self.memory, self._clock.wall_s()
-        known = gather(memory, place, now_s, load)
-        if known.signs.get("pole_silent") and place in memory.explained.roots:
-            memory.silences[place] = Silence(now_s, known.signs)
-        return cause_of(known.signs, known.contexts, known.lines, memory.record)
+        known = gather(memory, subject, now_s)
+        if subject.of_silence and subject.place in memory.explained.roots:
+            memory.silences[subject.place] = Silence(known.signs, known.lines)
+        return cause_of(known.signs, known.contexts, known.lines, memory.record, subject.shown_by)
 
     def _settled(self, pole: str) -> Settlement | None:
         memory, now_s = self.memory, self._clock.wall_s()
@@ -174,19 +186,33 @@ class Rounds(Polling):
         matters = list(filter(memory.book.minds, found))
         memory.book, changes = step(memory.book, map(self._caused, rooted(matters, memory.book, memory.plan)), now_s)
         if changes:
-            memory.book, more = step(memory.book, of_poles(memory.plan, memory.book, self.why), now_s)
+            memory.book, more = step(memory.book, of_poles(memory.plan, memory.book, self._why(STRUCK)), now_s)
             changes += more + shelved(memory, now_s)
+        self._forget_silences()
         await self.tell(changes)
 
     def _caused(self, condition: Condition) -> Condition:
-        """The condition with the most probable cause of it, where it is new and one can be told."""
-        if condition.severity is None or condition.cause is not None or condition.key.type not in CAUSED:
+        """The condition with the most probable cause of it, by what is seen now; at its end with what that tells."""
+        if condition.cause is not None or condition.root:
             return condition
-        known = self.memory.book.alarms.get(condition.key)
-        if known is not None and not known.cleared:
+        subject = subject_of(self.memory, condition.key)
+        if subject is None:
             return condition
-        place, load = subject_of(self.memory, condition.key.resource)
-        return replace(condition, cause=self.why(place, load)) if place else condition
+        if condition.severity is not None:
+            return replace(condition, cause=self._cause(subject))
+        known = of_return(self.memory, subject.place, self._clock.wall_s()) if subject.of_silence else None
+        if known is None:
+            return condition
+        memory, scope = self.memory, subject.shown_by
+        return replace(condition, cause=cause_of(known.signs, known.contexts, known.lines, memory.record, scope))
+
+    def _forget_silences(self) -> None:
+        """What was seen in a silence explains that silence only: it goes with its alarm."""
+        memory = self.memory
+        stand = {alarm.key.resource for alarm in memory.book.raised() if alarm.key.type in SILENCES}
+        memory.silences = {
+            place: seen for place, seen in memory.silences.items() if place in stand or place in memory.explained.roots
+        }
 
     async def shelve(self) -> None:
         """Put alarms on their shelves, and take down those whose shelf has ended."""

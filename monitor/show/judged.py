@@ -1,19 +1,23 @@
 """Causes and verdicts as documents and as lines for a terminal."""
 
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime
+from dataclasses import asdict
+from datetime import UTC, datetime, tzinfo
 from typing import Any
 
 from monitor.alarms.advice import ADVICE
+from monitor.alarms.book import Alarm, Key
 from monitor.alarms.cause import Cause
 from monitor.facts.readings import Slot
+from monitor.facts.words import Moment, say
 from monitor.margins.kinds import Watched
 from monitor.margins.verdict import Next, Verdict
 from monitor.show.views import finite
 
 
-def cause_view(cause: Cause) -> dict[str, Any]:
-    """A cause: every suspect with its probability, what speaks for it, what to look at first and to take along."""
+def cause_view(cause: Cause, of: Key | None = None) -> dict[str, Any]:
+    """A cause, and the alarm it is of: every suspect with its probability, what speaks for it, what to look at first
+    and to take along."""
     first = cause.suspects[:2]
     apart = [one.fault for one in first] if cause.check else []
     told: dict[str, Any] = finite(
@@ -35,15 +39,36 @@ def cause_view(cause: Cause) -> dict[str, Any]:
             "certainty": cause.certainty,
             "cannot_tell": {"between": apart, "check_first": cause.check} if cause.check else None,
             "unknown_fault": cause.unknown_fault,
+            "alarm": None if of is None else asdict(of),
         }
     )
     return told
 
 
+def nothing_stands(place: str) -> dict[str, Any]:
+    """The same document where there is nothing to explain."""
+    sentence = say("no alarm stands at {place}", place=place)
+    return {"causes": [], "sentence": sentence, "certainty": "", "cannot_tell": None, "unknown_fault": False}
+
+
+def past_view(alarm: Alarm, zone: tzinfo) -> dict[str, Any]:
+    """An alarm that is over, as history: from when to when it stood, what its cause was held to be, what settled it."""
+    began, ended = (Moment(datetime.fromtimestamp(at_s, zone), "brief") for at_s in (alarm.raised_s, alarm.changed_s))
+    return {
+        "alarm": asdict(alarm.key),
+        "raised_s": alarm.raised_s,
+        "cleared_s": alarm.changed_s,
+        "stood": say("from {began} to {ended}", began=began, ended=ended),
+        "certainty": alarm.cause.certainty if alarm.cause else "",
+        "sentence": alarm.cause.sentence if alarm.cause else alarm.text,
+        "settled": alarm.settled,
+    }
+
+
 def cause_lines(told: Mapping[str, Any]) -> str:
     """The same for a terminal."""
-    head = "Most likely" if told["certainty"] == "most likely" else "Cannot be told from here:"
-    lines = [f"{head} {told['sentence']}."]
+    heads = {"most likely": "Most likely ", "cannot tell": "Cannot be told from here: ", "": ""}
+    lines = [f"{heads[told['certainty']]}{told['sentence']}."]
     if told["unknown_fault"]:
         lines.append("What is seen fits nothing that is known well: it may be something else altogether.")
     for one in told["causes"]:
@@ -56,7 +81,12 @@ def cause_lines(told: Mapping[str, Any]) -> str:
         first = told["causes"][0]
         lines += [f"look first: {first['look_first']}", f"take along: {', '.join(first['van_list'])}"]
         lines += [f"caution: {line}" for line in first["cautions"]]
-    return "\n".join(lines)
+    return "\n".join([*lines, *map(_past_line, told.get("past", ()))])
+
+
+def _past_line(one: Mapping[str, Any]) -> str:
+    settled = f"; settled: {one['settled']}" if one["settled"] else ""
+    return f"past: {one['alarm']['resource']} {one['alarm']['type']} {one['stood']}: {one['sentence']}{settled}"
 
 
 def judged_view(

@@ -3,6 +3,7 @@
 import pytest
 
 from monitor.alarms.evidence import (
+    BEFORE_S,
     FRESH_S,
     GASP_S,
     LINK_UP_DOUBTED_S,
@@ -123,3 +124,9 @@ def test_whether_the_switch_restarted_settles_it_and_is_waited_for(memory: Memor
     assert settlement("creek", memory.latest, before, back, NOW_S) is Settlement.POWER
     take(memory, "creek/switch", "uptime_seconds", 5100.0)
     assert settlement("creek", memory.latest, before, back, NOW_S) is Settlement.PATH
+
+
+def test_volts_of_long_ago_are_not_those_before_a_silence(memory: Memory) -> None:
+    take(memory, "creek/switch", "input_volts", 43.0)
+    assert remember(memory.topology, memory.latest, "creek", NOW_S + BEFORE_S, None).volts == 43.0
+    assert remember(memory.topology, memory.latest, "creek", NOW_S + BEFORE_S + 1, None).volts is None

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 
 import pytest
 
-from monitor.alarms.gather import at_pole, gather
+from monitor.alarms.gather import Subject, at_pole, gather, of_return
 from monitor.alarms.known import Silence
 from monitor.alarms.pole_signs import FRESH_S, LATELY_S, VISIT_S, PoleSigns
 from monitor.alarms.signs import SIGNS
@@ -193,11 +193,11 @@ def test_a_link_that_comes_and_goes(memory: Memory, changes: int, restless: bool
 
 
 def test_a_visit_may_be_the_cause_for_three_days_and_none_that_was_noted_proves_nothing(memory: Memory) -> None:
-    assert gather(memory, "creek", NOW_S).signs["since_visit"] is None
+    assert gather(memory, Subject("creek"), NOW_S).signs["since_visit"] is None
     memory.visits["creek"] = NOW_S - VISIT_S + 1
-    assert gather(memory, "creek", NOW_S).signs["since_visit"] is True
-    assert gather(memory, "creek", NOW_S).contexts["visit"] is True
-    assert gather(memory, "creek", NOW_S + 1).signs["since_visit"] is None
+    assert gather(memory, Subject("creek"), NOW_S).signs["since_visit"] is True
+    assert gather(memory, Subject("creek"), NOW_S).contexts["visit"] is True
+    assert gather(memory, Subject("creek"), NOW_S + 1).signs["since_visit"] is None
 
 
 @pytest.mark.parametrize(("board_c", "cold", "hot"), [(14.0, True, False), (25.0, False, False), (41.0, False, True)])
@@ -205,7 +205,7 @@ def test_the_air_is_ten_degrees_cooler_than_a_switch_s_board(
     memory: Memory, board_c: float, cold: bool, hot: bool
 ) -> None:
     take(memory, SWITCH, "board_c", board_c)
-    contexts = gather(memory, "creek", NOW_S).contexts
+    contexts = gather(memory, Subject("creek"), NOW_S).contexts
     assert (contexts["cold"], contexts["hot"]) == (cold, hot)
 
 
@@ -241,13 +241,18 @@ def test_a_panel_that_gives_nothing_in_high_sun(
     assert at_pole(memory, "ridge", at_s).get("no_charge_in_sun") is nothing
 
 
-def test_what_was_seen_in_a_silence_is_gone_by_for_an_hour_after_it(memory: Memory) -> None:
-    """Together with what only the return tells: whether its switch has started anew."""
-    memory.silences["creek"] = Silence(NOW_S - LATELY_S + 1, {"current_gone": True, "link_down": True})
+def test_what_was_seen_in_a_silence_explains_that_silence_only(memory: Memory) -> None:
+    """Its end is told with what only the return tells, whether its switch has started anew; nothing later is."""
+    memory.silences["creek"] = Silence({"current_gone": True, "link_down": True}, ("link: down",))
     take(memory, SWITCH, "uptime_seconds", 40.0)
-    found = gather(memory, "creek", NOW_S).signs
-    assert (found["current_gone"], found["link_down"], found["restarted"]) == (True, True, True)
-    assert "current_gone" not in gather(memory, "creek", NOW_S + 1).signs
+    ended = of_return(memory, "creek", NOW_S)
+    assert ended is not None
+    assert {ended.signs[name] for name in ("current_gone", "link_down", "restarted")} == {True}
+    assert ended.lines == ("link: down",)
+    later = gather(memory, Subject("creek"), NOW_S)
+    assert not later.signs.keys() & {"current_gone", "link_down"}
+    assert later.signs["pole_silent"] is False
+    assert of_return(memory, "yards", NOW_S) is None, "nothing was gathered there"
 
 
 def test_the_load_that_is_asked_about_is_looked_at_else_the_one_in_trouble(memory: Memory) -> None:

@@ -2,7 +2,7 @@
 
 Each case: half a day of health, then a fault at a pole, asked by the minute until something is said, and 40 minutes
 more.
-What counts is the cause at the end of that, as ``farpole why`` would tell it.
+What counts is the cause at the end of that, as ``farpole why`` would tell it: of what stands, or of what is over.
 """
 
 import asyncio
@@ -13,6 +13,8 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
+from monitor.alarms.book import concerns
+from monitor.alarms.cause import Cause
 from monitor.alarms.faults import FAULTS as TABLE
 from monitor.daemon.files import load_plan, shipped
 from monitor.simulation.campaign import START_S, places_for
@@ -79,12 +81,20 @@ async def _one(seed: int, fault: str) -> Said:
         return Said(fault, number, (), float("inf"))
     explained = farm.memory.explained
     root = explained.because.get(pole, pole)
-    cause = farm.rounds.why(root)
+    cause = _told(farm, root)
     sums: dict[int, float] = defaultdict(float)
     for suspect in cause.suspects:
         sums[TABLE[suspect.fault].number] += suspect.percent
     ranked = sorted(sums.items(), key=lambda pair: -pair[1])
     return Said(fault, number, tuple(ranked), noticed_s - onset_s)
+
+
+def _told(farm: FastFarm, root: str) -> Cause:
+    """The cause of what stands at a place; where nothing does, of what was over last."""
+    past = [(a.changed_s, a.cause) for a in farm.memory.book.alarms.values() if a.cleared and concerns(a, root)]
+    causes = [cause for _, cause in sorted(past, key=lambda pair: -pair[0]) if cause is not None]
+    stands = any(concerns(alarm, root) for alarm in farm.memory.book.raised())
+    return farm.rounds.why(root) if stands or not causes else causes[0]
 
 
 def _play(task: tuple[int, str]) -> Said:
