@@ -58,7 +58,7 @@ ADVICE: Final[dict[str, Advice]] = {
     ),
     "head-end-off": Advice(
         "the head-end: its switch or this box's own connection, not the poles",
-        "stay home first: has the head-end switch power, are its link lamps lit?",
+        "stay home first: see whether the head-end switch has power and its link lamps are lit",
         ("spare switch", "patch leads"),
         _WITH_MAINS,
     ),

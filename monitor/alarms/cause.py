@@ -77,7 +77,7 @@ def cause_of(
     belief = inference.believe(network, inference.priors(network, contexts, record), signs)
     shown = {name for name, so in signs.items() if so and (not shown_by or name in shown_by)}
     ranked = _explaining(belief.by_fault, shown)
-    suspects = tuple(Suspect(n, FAULTS[n].number, round(100 * p, 1), ADVICE[n].words) for n, p in ranked[:SHOWN])
+    suspects = tuple(Suspect(n, FAULTS[n].number, _shown(p), ADVICE[n].words) for n, p in ranked[:SHOWN])
     name, first = ranked[0]
     group, whole = _first_group(ranked)
     seen = bool(shown)  # with nothing out of order nothing is sure, however the rest compares
@@ -93,7 +93,7 @@ def cause_of(
         FAULTS[name].group if sure else group,
         _sentence(told, dict(ranked), group if alike else "", share),
         "most likely" if sure or alike else "cannot tell",
-        min(float(MOST_PERCENT), round(100 * share, 0)),
+        round(_shown(share), 0),
         (*evidence, *_told(signs, [n for n, _ in ranked[:3]], bool(evidence))),
         _look_first(told, check[0].words if check else ""),
         _together([ADVICE[n] for n in told], "van_list"),
@@ -126,8 +126,13 @@ def _first_group(ranked: list[tuple[str, float]]) -> tuple[str, float]:
     return group, min(1.0, sums[group])
 
 
+def _shown(p: float) -> float:
+    """A certainty as it is shown everywhere [%], to a tenth."""
+    return min(float(MOST_PERCENT), round(100 * p, 1))
+
+
 def _percent(p: float) -> str:
-    return say("over {percent} %", percent=MOST_PERCENT) if p * 100 > MOST_PERCENT else say("{p:.0f} %", p=100 * p)
+    return say("{p:.0f} %", p=_shown(p))
 
 
 def _sentence(told: list[str], p: Mapping[str, float], group: str, share: float) -> str:
@@ -144,7 +149,7 @@ def _sentence(told: list[str], p: Mapping[str, float], group: str, share: float)
 def _look_first(told: list[str], check: str) -> str:
     if len(told) == 1 or not check:
         return ADVICE[told[0]].look_first
-    return say("{check}, which tells these apart", check=check)
+    return say("{check}; that tells these apart", check=check)
 
 
 def _together(several: list[Advice], which: Literal["van_list", "cautions"]) -> tuple[str, ...]:

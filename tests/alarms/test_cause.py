@@ -1,14 +1,19 @@
 """Causes: the deciders of the trade (common practice, no source), what is unknown, what cannot be told."""
 
+import re
+
 import pytest
 
 from monitor.alarms import inference
 from monitor.alarms.advice import ADVICE, GROUPS
 from monitor.alarms.cause import cause_of
+from monitor.alarms.checks import CHECKS
 from monitor.alarms.evidence import Evidence
 from monitor.alarms.faults import FAULTS
+from monitor.alarms.inventory import INVENTORY
 from monitor.alarms.settlement import Settlement, settle
 from monitor.alarms.signs import CONTEXTS, SIGNS
+from monitor.show.judged import cause_lines, cause_view
 from tests.alarms.causes import caused
 
 NOT_TOLD = "cannot tell"
@@ -56,8 +61,43 @@ def test_suspects_carry_their_probability_in_percent_to_a_tenth() -> None:
     network = inference.usual()
     belief = dict(inference.believe(network, inference.priors(network, {}, None), signs).by_fault)
     suspects = cause_of(signs, {}).suspects
-    assert [one.percent for one in suspects] == [round(100 * belief[one.fault], 1) for one in suspects]
+    assert [one.percent for one in suspects] == [min(90, round(100 * belief[one.fault], 1)) for one in suspects]
     assert [one.percent for one in suspects] == sorted((one.percent for one in suspects), reverse=True)
+
+
+def test_no_certainty_above_ninety_percent_is_shown_anywhere() -> None:
+    """Neither of the cause nor of a suspect, in no sentence and in no document: the table is not better than that."""
+    signs = {"pole_silent": False, "port_dead": False, "stream_lost": True, "few_octets": True, "picture_still": True}
+    cause = cause_of({**signs, "one_port": True, "port_errors": False, "ping_lost": False}, {})
+    belief = inference.believe(inference.usual(), inference.priors(inference.usual(), {}), signs)
+    assert belief.by_fault[0][1] > 0.95, "else nothing is shown by this"
+    assert (cause.percent, cause.suspects[0].percent) == (90, 90)
+    assert max(one["probability"] for one in cause_view(cause)["causes"]) == 0.9
+    lines = cause_lines(cause_view(cause))
+    assert max(float(found) for found in re.findall(r"([0-9.]+) %", lines)) == 90
+    assert "over" not in cause.sentence
+
+
+SENTENCES = [
+    *(check.words for check in CHECKS),
+    *(line for advice in ADVICE.values() for line in (advice.words, advice.look_first, *advice.van_list)),
+    *(line for sign in SIGNS.values() for line in (sign.seen, sign.unseen)),
+    *(line for kind in INVENTORY.values() for line in (kind.meaning, kind.to_do)),
+]
+
+
+@pytest.mark.parametrize("sentence", SENTENCES)
+def test_what_is_put_into_a_sentence_does_not_end_one(sentence: str) -> None:
+    """Messages and lists end it with a point of their own, and go on after a semicolon."""
+    assert sentence[-1] not in ".?!,;:", sentence
+    assert not re.search(r"[?!.][,;:]", sentence), sentence
+
+
+def test_a_check_that_tells_two_causes_apart_is_a_whole_sentence() -> None:
+    silent = cause_of({"pole_silent": True, "link_down": True}, {})
+    assert silent.certainty == "cannot tell"
+    assert silent.look_first == f"{silent.check}; that tells these apart"
+    assert "?" not in silent.look_first
 
 
 def test_what_is_not_known_is_said_to_be_not_known() -> None:
