@@ -14,6 +14,8 @@ from monitor.alarms.topology import Topology
 from monitor.facts.quantities import QUANTITIES, UNITS
 from monitor.facts.readings import Reading, Round, Slot, State
 from monitor.facts.resources import tail_of
+from monitor.facts.states import POE_FAULTS
+from monitor.facts.streams import StreamState
 from monitor.facts.words import Said, listed, say
 from monitor.margins.judge import Margin, Standing
 
@@ -109,7 +111,7 @@ def of_ports(readings: Round) -> Iterator[Condition]:
     garbled = [i for i, state in enumerate(readings.states) if state == State.GARBLED]
     for i, slot in enumerate(readings.layout.slots):
         if slot.quantity == "poe_port_state" and readings.states[i] == State.SEEN:
-            fault = readings.values[i] in (4, 6)
+            fault = readings.values[i] in POE_FAULTS
             yield Condition(
                 Key(slot.resource, "poe-port-fault"),
                 INVENTORY["poe-port-fault"].severity if fault else None,
@@ -137,7 +139,7 @@ def of_stream(readings: Round) -> Iterator[Condition]:
             state = readings.values[i]
             yield Condition(
                 Key(slot.resource, "stream-broken"),
-                INVENTORY["stream-broken"].severity if state != 1 else None,
+                INVENTORY["stream-broken"].severity if state != StreamState.ALIVE else None,
                 say("{load}: {what}", load=tail_of(slot.resource), what=stream_words(state)),
             )
 

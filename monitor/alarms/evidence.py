@@ -12,6 +12,7 @@ from monitor.budgets.expected import SiteBudget
 from monitor.facts import resources
 from monitor.facts.latest import Latest
 from monitor.facts.readings import Slot
+from monitor.facts.states import IfOperStatus
 from monitor.facts.words import say
 from monitor.margins.rates import restarted_between
 
@@ -131,13 +132,13 @@ def evidence_for(
         )
     known, feeder = before.get(root), budget.poles[root].feeder
     link = latest.value(Slot(topology.uplink[root], "link_state"), now_s - FRESH_S)
-    doubted = link == 1 and known is not None and now_s - known.at_s < LINK_UP_DOUBTED_S
+    doubted = link == IfOperStatus.UP and known is not None and now_s - known.at_s < LINK_UP_DOUBTED_S
     day = next((case.at for case in feeder.cases if case.at is not None), None) if feeder else None
     supply = resources.supply(topology.supply[root])
     supply_volts = latest.value(Slot(supply, "supply_volts"), now_s - FRESH_S)
     return Evidence(
         "pole",
-        uplink_up=None if link is None or doubted else link == 1,
+        uplink_up=None if link is None or doubted else link == IfOperStatus.UP,
         uplink_doubted=doubted,
         amperes_before=known.amperes if known else None,
         amperes_now=latest.value(_amperes(topology, root), now_s - FRESH_S),

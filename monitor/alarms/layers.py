@@ -2,11 +2,11 @@
 
 from dataclasses import dataclass
 
+from monitor.facts.states import POE_FAULTS, IfOperStatus
+from monitor.facts.states import PethPsePortDetectionStatus as Poe
 from monitor.facts.streams import StreamState
 from monitor.facts.words import say
 
-_SEARCHING, _DELIVERING, _FAULT, _OTHER_FAULT = 2, 3, 4, 6
-_UP = 1
 _IDLE_WATTS = 0.3
 """Below this a port feeds nothing that works (common practice, no source)."""
 
@@ -31,13 +31,13 @@ def first_broken(port: str, known: Layers) -> str:
     >>> first_broken("1", Layers(poe_state=2, watts=0.0))
     'its port 1 finds nothing to feed: cable, plug or the device itself'
     """
-    if known.poe_state in (_FAULT, _OTHER_FAULT):
+    if known.poe_state in POE_FAULTS:
         return say("its port {port} reports a PoE fault: a short, water in the gland, or the device", port=port)
-    if known.poe_state == _SEARCHING:
+    if known.poe_state == Poe.SEARCHING:
         return say("its port {port} finds nothing to feed: cable, plug or the device itself", port=port)
-    if known.poe_state not in (None, _DELIVERING):
+    if known.poe_state not in (None, Poe.DELIVERING_POWER):
         return say("its port {port} gives no power: it is switched off at the switch", port=port)
-    if known.watts is not None and known.watts < _IDLE_WATTS and known.poe_state == _DELIVERING:
+    if known.watts is not None and known.watts < _IDLE_WATTS and known.poe_state == Poe.DELIVERING_POWER:
         words = "its port {port} is on and it draws {watts:.1f} W: the device does not start"
         return say(words, port=port, watts=known.watts)
     fed = say("") if known.watts is None else say(" (it draws {watts:.1f} W)", watts=known.watts)
@@ -46,19 +46,19 @@ def first_broken(port: str, known: Layers) -> str:
 
 def _powered(port: str, known: Layers, fed: str) -> str:
     """What is wrong above the power."""
-    if known.link_state is not None and known.link_state != _UP:
+    if known.link_state is not None and known.link_state != IfOperStatus.UP:
         words = "it has power{fed} and no link on port {port}: a bad pair or plug, or it is restarting"
         return say(words, fed=fed, port=port)
     if known.station is False:
         return say("it has power{fed} and link, and sends nothing: its software hangs", fed=fed)
     if known.ping is False and known.tcp is not True:
-        if known.link_state == _UP:
+        if known.link_state == IfOperStatus.UP:
             words = "it has power{fed} and link and does not answer: its software, or it has another address"
             return say(words, fed=fed)
         return say("it does not answer; what its port {port} says is not known", port=port)
     if known.tcp is False and known.ping:
         return say("it answers ping{fed} and no connection: its service hangs; cycle the port once", fed=fed)
-    if known.tcp is False and known.link_state == _UP:
+    if known.tcp is False and known.link_state == IfOperStatus.UP:
         words = "it has power{fed} and link, and takes no connection: its service hangs; cycle the port once"
         return say(words, fed=fed)
     return say("it does not answer")

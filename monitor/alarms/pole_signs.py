@@ -7,6 +7,8 @@ from monitor.alarms.book import Key
 from monitor.alarms.known import Known
 from monitor.facts import resources
 from monitor.facts.readings import Reading, Slot, State
+from monitor.facts.states import POE_FAULTS, IfOperStatus, PethPsePortDetectionStatus, TcpState
+from monitor.facts.streams import StreamState
 from monitor.facts.words import say
 from monitor.margins.judge import Standing
 from monitor.plan.parts import Load, Pole
@@ -211,8 +213,8 @@ class PoleSigns:
         watts, state = self._value(port, "port_watts"), self._value(port, "poe_port_state")
         found: Found = {
             "port_dead": _dead(watts, state),
-            "port_fault": None if state is None else state in (4, 6),
-            "port_link_lost": _is(self._value(port, "link_state"), lambda v: v != 1),
+            "port_fault": None if state is None else state in POE_FAULTS,
+            "port_link_lost": _is(self._value(port, "link_state"), lambda v: v != IfOperStatus.UP),
             "port_slow": _is(self._value(port, "speed_megabits_per_s"), lambda v: 0 < v < 100),
             "port_errors": _above_any(
                 (self._value(port, "in_error_frames_per_s"), self._value(port, "fcs_error_frames_per_s")), 0.01
@@ -246,9 +248,9 @@ class PoleSigns:
         found: Found = {"ping_lost": _missed(latest.reading(Slot(resource, "ping_seconds")))}
         tcp, stream = latest.reading(Slot(resource, "tcp_state")), self._value(resource, "stream_state")
         if stream is not None:
-            found["stream_lost"] = stream != 1
+            found["stream_lost"] = stream != StreamState.ALIVE
         elif tcp is not None:
-            found["stream_lost"] = tcp.value != 1
+            found["stream_lost"] = tcp.value != TcpState.OPEN
         rate = self._value(port, "in_megabits_per_s")
         usual = self._known.norms.norm(Slot(port, "in_megabits_per_s"), self._now_s)
         if rate is not None and usual is not None and usual > 4 * FEW_MEGABITS_PER_S:
@@ -288,7 +290,7 @@ def _is(value: float | None, test: Callable[[float], bool]) -> bool | None:
 
 
 def _dead(watts: float | None, state: float | None) -> bool | None:
-    if state is not None and state != 3:
+    if state is not None and state != PethPsePortDetectionStatus.DELIVERING_POWER:
         return True
     return None if watts is None else watts < IDLE_WATTS
 

@@ -16,6 +16,7 @@ from monitor.devices.ask.snmp_read import read_integer
 from monitor.devices.decode.power_ethernet import admin_of
 from monitor.devices.decode.raw import Oid
 from monitor.facts import resources
+from monitor.facts.states import TruthValue
 from monitor.facts.words import say
 from monitor.history.store import NotKept
 
@@ -28,8 +29,8 @@ ON_TRIES_EACH_S = 5.0
 LEFT_OFF_AFTER_S = 60.0
 REVIVE_AFTER_ROUNDS, REVIVE_PERCENT = 4, 60.0
 """How long an alarm must have stood, in reachability rounds, and how sure its cause must be (common practice)."""
-_ON, _OFF = 1, 2
-"""pethPsePortAdminEnable: true(1), false(2), RFC 3621 with TruthValue of RFC 2579."""
+_ON, _OFF = TruthValue.TRUE, TruthValue.FALSE
+"""Of pethPsePortAdminEnable (RFC 3621)."""
 TIMEOUT_S = 2.0
 
 

@@ -20,6 +20,7 @@ from monitor.devices.ask.tcp import Tcp, connect
 from monitor.devices.decode.raw import Missing, Oid, Table
 from monitor.devices.questions import Device, LoadToAsk, Script, fill, to_learn, undecodable
 from monitor.facts.readings import Layout, Round, Slot, State
+from monitor.facts.states import TcpState
 
 TIMEOUT_S, HURRY_TIMEOUT_S = 1.0, 0.5
 """How long an agent may take; where a silence is being verified, only what is quick helps."""
@@ -27,7 +28,7 @@ SLOW_LANE = 4
 """How many silent devices are asked at once; the living have places of their own."""
 SLOW_S = 5.0
 """How long a silent device may keep its place of the slow lane: one that drips must not hold up the others."""
-_TCP_STATES = {Tcp.OPEN: 1.0, Tcp.REFUSED: 2.0}
+_TCP_STATES = {Tcp.OPEN: TcpState.OPEN, Tcp.REFUSED: TcpState.REFUSED}
 _AGENT_STATES = {
     Outcome.OK: State.SEEN,
     Outcome.AGENT_ERROR: State.SEEN,
@@ -227,7 +228,7 @@ class Asking:
             states[load.name] = State.SEEN if State.SEEN in one.states else State.SILENT
             tcp = one.get(Slot(load.resource, "tcp_state"))
             if tcp is not None:
-                services[load.name] = tcp == _TCP_STATES[Tcp.REFUSED]
+                services[load.name] = tcp == TcpState.REFUSED
         ping_state = None if ping is None else State.SILENT if ping == State.SILENT else State.SEEN
         sight = Sight(
             device.place,

@@ -17,6 +17,7 @@ from monitor.devices.ask.snmp import Answer, Outcome
 from monitor.devices.questions import MEASURE, REACH, Device, Script, poe_rows_of, script, scripts_of, serials_of
 from monitor.facts import resources
 from monitor.facts.readings import Round, Slot
+from monitor.facts.states import IfOperStatus
 from monitor.margins.judge import Standing
 
 log = logging.getLogger("monitor.daemon.rounds")
@@ -186,4 +187,4 @@ class Polling(ABC):
         came = await asyncio.gather(*asked)
         self._keep([readings for readings, answer in came if answer.outcome is not Outcome.UNASKED])
         link = self.memory.latest.value(Slot(design.topology.uplink[sight.place], "link_state"), sight.at_s)
-        return replace(sight, uplink_up=None if link is None else link == 1)
+        return replace(sight, uplink_up=None if link is None else link == IfOperStatus.UP)

@@ -3,7 +3,7 @@
 import math
 from collections.abc import Mapping
 from dataclasses import asdict
-from typing import Protocol
+from typing import Final, Protocol
 
 from monitor.alarms.book import Alarm, Book, Key
 from monitor.alarms.inventory import INVENTORY
@@ -12,6 +12,7 @@ from monitor.facts import resources
 from monitor.facts.latest import Latest
 from monitor.facts.quantities import QUANTITIES, UNITS
 from monitor.facts.readings import Reading, Slot, State
+from monitor.facts.states import IfOperStatus, PethPsePortDetectionStatus, TcpState
 from monitor.facts.words import say
 from monitor.margins.judge import Margin, Standing
 from monitor.margins.limits import Limit
@@ -209,7 +210,14 @@ def written(reading: Reading | None) -> str:
     return say("{sign}{value:.1f} {unit}" if unit else "{sign}{value:.1f}", sign=sign, value=value, unit=unit)
 
 
-_POE_WORDS = {1: "off", 2: "no device", 3: "delivering", 4: "fault", 5: "test", 6: "fault"}
+_POE_WORDS: Final[Mapping[int, str]] = {
+    PethPsePortDetectionStatus.DISABLED: "off",
+    PethPsePortDetectionStatus.SEARCHING: "no device",
+    PethPsePortDetectionStatus.DELIVERING_POWER: "delivering",
+    PethPsePortDetectionStatus.FAULT: "fault",
+    PethPsePortDetectionStatus.TEST: "test",
+    PethPsePortDetectionStatus.OTHER_FAULT: "fault",
+}
 
 
 def _load(known: Known, pole: str, load: Load, pole_state: str) -> LoadView:
@@ -223,7 +231,7 @@ def _load(known: Known, pole: str, load: Load, pole_state: str) -> LoadView:
         layers["watts"] = written(watts) if watts else _POE_WORDS.get(int(poe.value or 0), "") if poe else ""
     link = latest.reading(Slot(port, "link_state"))
     if link:
-        layers["link"] = link.state.name.lower() if link.value is None else "up" if link.value == 1 else "down"
+        layers["link"] = link.state.name.lower() if link.value is None else _link(link.value)
     for layer, quantity in (("ping", "ping_seconds"), ("port", "tcp_state")):
         reading = latest.reading(Slot(resource, quantity))
         if reading:
@@ -240,5 +248,11 @@ def _load(known: Known, pole: str, load: Load, pole_state: str) -> LoadView:
     )
 
 
+def _link(value: float) -> str:
+    return "up" if value == IfOperStatus.UP else "down"
+
+
 def _answer(quantity: str, value: float) -> str:
-    return say("{ms:.0f} ms", ms=value * 1000) if quantity == "ping_seconds" else "open" if value == 1 else "refused"
+    if quantity == "ping_seconds":
+        return say("{ms:.0f} ms", ms=value * 1000)
+    return "open" if value == TcpState.OPEN else "refused"

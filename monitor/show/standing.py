@@ -6,6 +6,7 @@ from typing import Any
 from monitor.facts.quantities import QUANTITIES, UNITS
 from monitor.facts.readings import Reading
 from monitor.facts.resources import place_of, tail_of
+from monitor.facts.states import IfOperStatus
 from monitor.facts.words import say
 from monitor.margins.limits import Limit
 from monitor.show.picture import written
@@ -59,7 +60,7 @@ class Figure:
 
 def _written(quantity: str, value: float | None, usual: str) -> str:
     if quantity == "link_state" and value is not None:
-        return say("up") if value == 1 else say("down")
+        return say("up") if value == IfOperStatus.UP else say("down")
     return usual
 
 

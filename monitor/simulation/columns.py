@@ -5,8 +5,9 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 
 from monitor.facts import resources
 from monitor.facts.readings import Layout, Round, Slot, State
+from monitor.facts.states import IfOperStatus
 from monitor.plan.parts import MainsSupply, SolarSupply
-from monitor.simulation.mib import port_names, speed_of
+from monitor.simulation.mib import duplex_of, port_names, speed_of
 from monitor.simulation.ports import Port
 from monitor.simulation.world import World
 
@@ -97,9 +98,9 @@ class Columns:
     def _port(self, place: str, name: str, port: Port, fine: int | None) -> dict[Slot, Reader]:
         world, resource = self._world, resources.port(place, name)
         found: dict[Slot, Reader] = {
-            Slot(resource, "link_state"): lambda: 1.0 if port.link else 2.0,
+            Slot(resource, "link_state"): lambda: float(IfOperStatus.UP if port.link else IfOperStatus.DOWN),
             Slot(resource, "speed_megabits_per_s"): lambda: float(speed_of(world, place, name)),
-            Slot(resource, "duplex_state"): lambda: 2.0 if port.half_duplex else 3.0,
+            Slot(resource, "duplex_state"): lambda: float(duplex_of(port)),
         }
         for quantity, names in _COUNTS.items():
             found[Slot(resource, quantity)] = _counted(port, names)

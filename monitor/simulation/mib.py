@@ -3,8 +3,11 @@
 import hashlib
 from collections.abc import Iterator
 
+from monitor.facts.states import Dot3StatsDuplexStatus as Duplex
+from monitor.facts.states import IfAdminStatus, IfOperStatus, IfType, TruthValue, UpsBatteryStatus, UpsOutputSource
 from monitor.facts.units import dbm_to_mw
 from monitor.plan.parts import MainsSupply, Pole
+from monitor.simulation.ports import Port
 from monitor.simulation.world import World
 
 Oid = tuple[int, ...]
@@ -52,6 +55,11 @@ def speed_of(world: World, place: str, port: str) -> int:
     return found.megabits_per_s if found.link else 0
 
 
+def duplex_of(port: Port) -> Duplex:
+    """What a port says of its duplex."""
+    return Duplex.HALF_DUPLEX if port.half_duplex else Duplex.FULL_DUPLEX
+
+
 def _interface(world: World, place: str, port: str, row: int, prefix: str) -> dict[Oid, Typed]:
     found = world.places[place].ports[port]
     name = f"{prefix}{port}".encode()
@@ -63,17 +71,17 @@ def _interface(world: World, place: str, port: str, row: int, prefix: str) -> di
     values: tuple[tuple[Oid, Typed], ...] = (
         ((*_IF, 1), ("integer", row)),
         ((*_IF, 2), ("octets", name)),
-        ((*_IF, 3), ("integer", 6)),
+        ((*_IF, 3), ("integer", IfType.ETHERNET_CSMACD)),
         ((*_IF, 5), ("gauge", found.megabits_per_s * 10**6)),
-        ((*_IF, 7), ("integer", 1)),
-        ((*_IF, 8), ("integer", 1 if found.link else 2)),
+        ((*_IF, 7), ("integer", IfAdminStatus.UP)),
+        ((*_IF, 8), ("integer", IfOperStatus.UP if found.link else IfOperStatus.DOWN)),
         ((*_IF, 13), ("counter32", 0)),
         ((*_IF, 14), ("counter32", errors)),
         ((*_IF, 19), ("counter32", counted("out_discard") % 2**32)),
         ((*_IF, 20), ("counter32", 0)),
         ((*_DOT3, 3), ("counter32", counted("fcs") % 2**32)),
         ((*_DOT3, 8), ("counter32", counted("late") % 2**32)),
-        ((*_DOT3, 19), ("integer", 2 if found.half_duplex else 3)),
+        ((*_DOT3, 19), ("integer", duplex_of(found))),
         ((*_IFX, 1), ("octets", name)),
         ((*_IFX, 6), ("counter64", counted("in_octets"))),
         ((*_IFX, 10), ("counter64", counted("out_octets"))),
@@ -97,7 +105,7 @@ def _poe(world: World, pole: Pole) -> Iterator[tuple[Oid, Typed]]:
         total += port.watts
         column = (*_POE, 1, 1)
         lower = world.has("class-mismatch", pole.name) > 0 and state.devices[load.name].victim
-        yield (*column, 3, 1, number), ("integer", 2 if port.off else 1)
+        yield (*column, 3, 1, number), ("integer", TruthValue.FALSE if port.off else TruthValue.TRUE)
         yield (*column, 6, 1, number), ("integer", port.poe_state)
         yield (*column, 10, 1, number), ("integer", 2 if lower else load.poe_class + 1)
         for counter, name in _POE_COUNTERS.items():
@@ -190,10 +198,10 @@ def meter_objects(world: World) -> dict[Oid, Typed]:
 def _ups(volts: float) -> Iterator[tuple[Oid, Typed]]:
     """A UPS by RFC 1628: on mains while its supply has volts, and with nothing left when it has not."""
     mains = volts > 0
-    yield (*_UPS, 2, 1, 0), ("integer", 2 if mains else 4)
+    yield (*_UPS, 2, 1, 0), ("integer", UpsBatteryStatus.BATTERY_NORMAL if mains else UpsBatteryStatus.BATTERY_DEPLETED)
     yield (*_UPS, 2, 3, 0), ("integer", 90 if mains else 0)
     yield (*_UPS, 2, 4, 0), ("integer", 100 if mains else 0)
     yield (*_UPS, 2, 5, 0), ("integer", round(max(0.0, volts) * 10))
     yield (*_UPS, 2, 7, 0), ("integer", 24)
     yield (*_UPS, 3, 3, 1, 3, 1), ("integer", 230 if mains else 0)
-    yield (*_UPS, 4, 1, 0), ("integer", 3 if mains else 2)
+    yield (*_UPS, 4, 1, 0), ("integer", UpsOutputSource.NORMAL if mains else UpsOutputSource.NONE)

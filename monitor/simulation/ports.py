@@ -4,10 +4,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from random import Random
 
+from monitor.facts.states import PethPsePortDetectionStatus as Poe
 from monitor.plan.parts import Load
 
-DISABLED, SEARCHING, DELIVERING, FAULT = 1, 2, 3, 4
-"""pethPsePortDetectionStatus of RFC 3621."""
 REBOOTS_EVERY_S = 120.0
 START_S, START_SHARE = 20.0, 1.25
 """A device that starts draws more (common practice, no source)."""
@@ -34,7 +33,7 @@ class Port:
     megabits_per_s: int = 100
     half_duplex: bool = False
     watts: float = 0.0
-    poe_state: int = SEARCHING
+    poe_state: Poe = Poe.SEARCHING
     counts: dict[str, float] = field(default_factory=dict)
     off: bool = False
     """Switched off by whoever may."""
@@ -80,31 +79,31 @@ def draw(device: Device, weather: Weather, acting: Mapping[str, float], now_s: f
 
 def power(port: Port, device: Device, weather: Weather, acting: Mapping[str, float], elapsed_s: float) -> None:
     """Give power at the port or not, as a switch with RFC 3621 counters does."""
-    state, minutes = DELIVERING, elapsed_s / 60
+    state, minutes = Poe.DELIVERING_POWER, elapsed_s / 60
     wet = acting.get("wet-gland", 0.0) * weather.wet if device.victim else 0.0
     lightning = "lightning" in acting
     if (device.victim and "port-short" in acting) or (lightning and device.place_in_row % 3 == 1):
-        state = FAULT
+        state = Poe.FAULT
         port.count("short", max(1.0, 2 * minutes))
     elif device.victim and weather.dark and ("port-overload" in acting or "class-mismatch" in acting):
-        state = FAULT
+        state = Poe.FAULT
         port.count("overload", max(1.0, minutes))
     elif device.last and "poe-denied" in acting:
-        state = SEARCHING
+        state = Poe.SEARCHING
         port.count("denied", max(1.0, minutes))
     elif device.victim and "mps-absent" in acting:
-        state = SEARCHING
+        state = Poe.SEARCHING
         port.count("mps", max(1.0, minutes / 5))
     elif wet > 0.7:
-        state = SEARCHING
+        state = Poe.SEARCHING
         port.count("invalid", max(1.0, minutes))
         port.count("mps", 1.0)
     elif lightning:
-        state = SEARCHING
+        state = Poe.SEARCHING
     if port.off:
-        state = DISABLED
+        state = Poe.DISABLED
     port.poe_state = state
-    port.watts = device.wants_watts if state == DELIVERING else 0.0
+    port.watts = device.wants_watts if state == Poe.DELIVERING_POWER else 0.0
 
 
 def work(

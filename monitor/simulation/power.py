@@ -1,8 +1,8 @@
 """Power at the simulated site: feeders and their joints, supplies, panels and batteries, switches that start."""
 
+from monitor.facts.states import PethPsePortDetectionStatus as Poe
 from monitor.facts.units import awg_to_mm2
 from monitor.plan.parts import MainsSupply, Pole, SolarSupply
-from monitor.simulation import ports
 from monitor.simulation.bank import panel_watts
 from monitor.simulation.copper import Span, nodal, stretch_ohms
 from monitor.simulation.ports import Weather
@@ -116,5 +116,5 @@ class Powered(Site):
     def _pole_watts(self, pole: Pole) -> float:
         boost = 0.9 if pole.switch.poe_input == "boost" else 1.0
         place = self.places[pole.name]
-        given = (d.wants_watts for d in place.devices.values() if place.ports[d.load.port].poe_state != ports.FAULT)
+        given = (d.wants_watts for d in place.devices.values() if place.ports[d.load.port].poe_state != Poe.FAULT)
         return pole.switch.own_watts + sum(given) / boost

@@ -3,6 +3,7 @@
 import math
 import random
 
+from monitor.facts.states import PethPsePortDetectionStatus
 from monitor.facts.units import dbm_to_mw, mw_to_dbm
 from monitor.plan.parts import Plan, Pole
 from monitor.simulation import ports
@@ -109,7 +110,7 @@ class World(Powered):
             if place.forwards:
                 ports.power(port, device, weather, at, elapsed_s)
             else:
-                port.watts, port.poe_state = 0.0, ports.SEARCHING
+                port.watts, port.poe_state = 0.0, PethPsePortDetectionStatus.SEARCHING
             before = port.counts.get("in_octets", 0.0)
             ports.work(port, device, weather, at, self.now_s, elapsed_s, self.boot_s, self.chance)
             total += port.counts.get("in_octets", 0.0) - before

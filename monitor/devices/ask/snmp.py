@@ -18,9 +18,6 @@ Auth = Literal["md5", "sha-1", "sha-224", "sha-256", "sha-384", "sha-512"]
 Priv = Literal["des", "aes-128", "aes-192", "aes-256"]
 AUTHS: tuple[str, ...] = get_args(Auth)
 PRIVS: tuple[str, ...] = get_args(Priv)
-NO_ANSWER = "no answer"
-"""The words of plain silence."""
-
 MOST_ROWS = 20_000
 """Objects taken from one walk at the most: a switch with 50 ports has some 5,000 in all that we ask."""
 WALK_S = 60.0
@@ -52,6 +49,8 @@ class Why(Enum):
     """An answer that decrypts to noise."""
 
 
+SILENCE = {Why.NO_ANSWER: "no answer", Why.PORT_CLOSED: "port closed: nothing listens there"}
+"""The words of silences."""
 _STATUS = {1: "tooBig", 2: "noSuchName", 3: "badValue", 4: "readOnly", 5: "genErr"}
 _FORBIDDEN = {6: "noAccess", 16: "authorizationError"}
 """Error status of RFC 3416 section 3."""

@@ -10,7 +10,6 @@ community and an agent whose engine ID has changed all look like silence (so a s
 import asyncio
 import socket
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from typing import Any
 
 from pyasn1.type import univ
@@ -22,7 +21,7 @@ from pysnmp.proto import errind
 from pysnmp.proto.rfc1905 import EndOfMibView, NoSuchInstance, NoSuchObject
 
 from monitor.devices.ask.snmp import (
-    NO_ANSWER,
+    SILENCE,
     Agent,
     Answer,
     Community,
@@ -213,7 +212,7 @@ class PysnmpAsker:
             lacking[oid] = Missing.NO_SUCH_OBJECT if pdu.kind == "get" else Missing.END_OF_MIB_VIEW
             pdu = pdu.without(oid)
             answer = await self._send(engine, agent, pdu, who) if pdu.oids else Answer(Outcome.OK)
-        return replace(answer, objects=answer.objects | lacking) if lacking else answer
+        return Answer(answer.outcome, answer.objects | lacking, answer.detail, answer.why) if lacking else answer
 
     async def _send(self, engine: _Engine, agent: Agent, pdu: Pdu, who: Any) -> Answer:
         """One exchange, bounded also where pysnmp itself would wait for ever."""
@@ -229,9 +228,8 @@ class PysnmpAsker:
             longest_s = (agent.timeout_s + 0.2) * (agent.retries + 2) * 2 + 2
             done, _ = await asyncio.wait({asked, closed}, timeout=longest_s, return_when=asyncio.FIRST_COMPLETED)
             if asked not in done:
-                if done:
-                    return Answer(Outcome.SILENT, {}, "port closed: nothing listens there", Why.PORT_CLOSED)
-                return Answer(Outcome.SILENT, {}, NO_ANSWER, Why.NO_ANSWER)
+                why = Why.PORT_CLOSED if done else Why.NO_ANSWER
+                return Answer(Outcome.SILENT, {}, SILENCE[why], why)
             answer = _answer(pdu, *asked.result())
         except (PySnmpError, OSError) as error:
             return Answer(outcome_of(error), {}, f"could not be asked: {error}"[:200])
@@ -291,7 +289,7 @@ def credentials_of(credentials: Community | User) -> Any:
 def _answer(pdu: Pdu, indication: Any, status: Any, index: Any, varbinds: Any) -> Answer:
     if indication is not None:
         if isinstance(indication, errind.RequestTimedOut):
-            return Answer(Outcome.SILENT, {}, NO_ANSWER, Why.NO_ANSWER)
+            return Answer(Outcome.SILENT, {}, SILENCE[Why.NO_ANSWER], Why.NO_ANSWER)
         for kind, words in _REFUSALS.items():
             if isinstance(indication, kind):
                 return Answer(Outcome.REFUSED, {}, words)

@@ -4,7 +4,7 @@ import asyncio
 import socket
 from collections.abc import Callable
 
-from monitor.devices.ask.snmp import Outcome, Why, outcome_of
+from monitor.devices.ask.snmp import SILENCE, Outcome, Why, outcome_of
 
 Peer = tuple[str, int] | tuple[str, int, int, int]
 
@@ -90,7 +90,7 @@ class Socket:
             except OSError:
                 return
             if peer:
-                self._failed(peer, Outcome.SILENT, "port closed: nothing listens there", Why.PORT_CLOSED)
+                self._failed(peer, Outcome.SILENT, SILENCE[Why.PORT_CLOSED], Why.PORT_CLOSED)
 
     def close(self) -> None:
         """Leave the loop and give the socket back."""

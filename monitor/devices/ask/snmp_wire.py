@@ -17,7 +17,7 @@ from typing import Any
 
 from monitor.devices.ask import snmp_ber as ber
 from monitor.devices.ask import snmp_v3 as v3
-from monitor.devices.ask.snmp import NO_ANSWER, Agent, Community, Outcome, Pdu, Ran, User, Why, complaint, outcome_of
+from monitor.devices.ask.snmp import SILENCE, Agent, Community, Outcome, Pdu, Ran, User, Why, complaint, outcome_of
 from monitor.devices.ask.snmp_flight import Flight, Sink
 from monitor.devices.ask.snmp_udp import Peer, Socket
 
@@ -145,7 +145,7 @@ class Wire:
                 flight.tries += 1
                 self._send(flight, fresh=False)
             else:
-                self._finish(flight, *(flight.heard or (Outcome.SILENT, NO_ANSWER, Why.NO_ANSWER)))
+                self._finish(flight, *(flight.heard or (Outcome.SILENT, SILENCE[Why.NO_ANSWER], Why.NO_ANSWER)))
         if self._flights and self._sweeping is None:
             self._sweeping = self._loop.call_later(_SWEEP_S, self._sweep)
 

@@ -3,10 +3,11 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from monitor.devices.decode.kinds import Known, Said, address, counted, enumerated, measured, ticks
+from monitor.devices.decode.kinds import Known, Said, address, counted, enumerated, measured, named_states, ticks
 from monitor.devices.decode.raw import Oid, Raw, Table, Want, number, oid, rows
 from monitor.facts import resources
 from monitor.facts.readings import Slot
+from monitor.facts.states import Dot1dStpPortState, Dot1dTpFdbStatus
 
 BASE_IF_INDEX = oid("1.3.6.1.2.1.17.1.4.1.2")
 STP = oid("1.3.6.1.2.1.17.2")
@@ -17,8 +18,13 @@ QFDB_STATUS = oid("1.3.6.1.2.1.17.7.1.2.2.1.3")
 PVID = oid("1.3.6.1.2.1.17.7.1.4.5.1.1")
 FOUND: tuple[Oid, ...] = (BASE_IF_INDEX, (*FDB, 2), (*FDB, 3), QFDB_PORT, QFDB_STATUS)
 """Columns to walk to learn which addresses are where."""
-_STATUS = {1: "other", 2: "invalid", 3: "learnt", 4: "the bridge's own", 5: "set by hand"}
-_LEARNT = 3
+_STATUS: dict[int, str] = {
+    Dot1dTpFdbStatus.OTHER: "other",
+    Dot1dTpFdbStatus.INVALID: "invalid",
+    Dot1dTpFdbStatus.LEARNED: "learnt",
+    Dot1dTpFdbStatus.SELF: "the bridge's own",
+    Dot1dTpFdbStatus.MGMT: "set by hand",
+}
 
 
 def _address_label(index: Oid, _: Table) -> str:
@@ -47,7 +53,7 @@ KNOWN = (
     Known(
         (*STP, 15, 1, 3),
         "dot1dStpPortState",
-        enumerated({1: "disabled", 2: "blocking", 3: "listening", 4: "learning", 5: "forwarding", 6: "broken"}),
+        named_states(Dot1dStpPortState),
     ),
     Known((*FDB, 1), "dot1dTpFdbAddress", address, _address_label),
     Known((*FDB, 2), "dot1dTpFdbPort", _port, _address_label),
@@ -84,7 +90,7 @@ def stations(table: Table) -> list[Station]:
         for index, raw in rows(table, column).items():
             if len(index) < 6 or not isinstance(raw, int) or not raw or any(part > 255 for part in index[-6:]):
                 continue
-            if table.get((*status, *index), _LEARNT) != _LEARNT:
+            if table.get((*status, *index), Dot1dTpFdbStatus.LEARNED) != Dot1dTpFdbStatus.LEARNED:
                 continue
             row = row_of.get(raw, raw)  # without the mapping, most agents number ports by ifIndex
             mac = bytes(index[-6:]).hex(":")

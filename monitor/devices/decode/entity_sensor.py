@@ -11,6 +11,7 @@ from monitor.devices.decode.kinds import Known, Said, enumerated, measured, name
 from monitor.devices.decode.raw import Absent, Garbled, Oid, Raw, Table, Want, number, oid, rows, text
 from monitor.facts import resources
 from monitor.facts.readings import Slot
+from monitor.facts.states import EntitySensorStatus
 from monitor.facts.units import mw_to_dbm
 
 ENT_DESCR = oid("1.3.6.1.2.1.47.1.1.1.1.2")
@@ -39,7 +40,6 @@ LEARN: tuple[Oid, ...] = (
 
 _VOLTS_DC, _AMPERES, _WATTS, _CELSIUS = 4, 5, 6, 8
 _OVERFLOW = 1_000_000_000
-_UNAVAILABLE = 2
 
 
 _CLASSES = {1: "other", 2: "unknown", 3: "chassis", 4: "backplane", 5: "container", 6: "power supply", 7: "fan"}
@@ -66,7 +66,7 @@ def _sensor_value(raw: Raw, index: Oid, table: Table) -> Said:
     if not (isinstance(scale, int) and isinstance(precision, int)):
         raise Garbled("its scale or precision is missing")
     status = table.get((*SENSOR_STATUS, *index))
-    if status == _UNAVAILABLE:
+    if status == EntitySensorStatus.UNAVAILABLE:
         return "no value: the sensor says unavailable", ""
     unit = _UNITS.get(kind, "") if isinstance(kind, int) else ""
     if "dbm" in text(units).lower():
@@ -172,9 +172,9 @@ def _signed(raw: Raw) -> float:
 
 def _status(raw: Raw) -> None:
     status = number(raw)
-    if status == _UNAVAILABLE:
+    if status == EntitySensorStatus.UNAVAILABLE:
         raise Absent("the sensor says unavailable")
-    if status != 1:
+    if status != EntitySensorStatus.OK:
         raise Garbled("the sensor says that it is broken")
 
 

@@ -3,10 +3,11 @@
 from collections.abc import Iterator, Mapping
 
 from monitor.devices.decode.interfaces import port_label
-from monitor.devices.decode.kinds import Known, counted, enumerated
+from monitor.devices.decode.kinds import Known, counted, named_states
 from monitor.devices.decode.raw import Oid, Want, number, oid
 from monitor.facts import resources
 from monitor.facts.readings import Slot
+from monitor.facts.states import Dot3StatsDuplexStatus
 
 ENTRY = oid("1.3.6.1.2.1.10.7.2.1")
 FCS_ERRORS, DUPLEX = (*ENTRY, 3), (*ENTRY, 19)
@@ -30,7 +31,7 @@ _WANTED = ((3, "fcs_error_frames"), (8, "late_collision_frames"), (19, "duplex_s
 
 KNOWN = (
     *(Known((*ENTRY, column), name, counted, port_label) for column, name in _COUNTERS.items()),
-    Known(DUPLEX, "dot3StatsDuplexStatus", enumerated({1: "unknown", 2: "half duplex", 3: "full duplex"}), port_label),
+    Known(DUPLEX, "dot3StatsDuplexStatus", named_states(Dot3StatsDuplexStatus), port_label),
 )
 
 

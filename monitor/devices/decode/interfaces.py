@@ -3,10 +3,21 @@
 import re
 from collections.abc import Iterable, Iterator, Mapping
 
-from monitor.devices.decode.kinds import TRUTH, Known, address, counted, enumerated, measured, printable, ticks
+from monitor.devices.decode.kinds import (
+    TRUTH,
+    Known,
+    address,
+    counted,
+    enumerated,
+    measured,
+    named_states,
+    printable,
+    ticks,
+)
 from monitor.devices.decode.raw import Oid, Raw, Table, Want, number, oid, rows, scaled, text
 from monitor.facts import resources
 from monitor.facts.readings import Slot
+from monitor.facts.states import IfAdminStatus, IfOperStatus, IfType
 
 SYS_UPTIME = oid("1.3.6.1.2.1.1.3.0")
 SYS_NAME = oid("1.3.6.1.2.1.1.5.0")
@@ -20,9 +31,7 @@ IF_NAME = (*X_ENTRY, 1)
 IF_HC_IN_OCTETS = (*X_ENTRY, 6)
 
 LEARN: tuple[Oid, ...] = (IF_NAME, IF_DESCR, IF_TYPE, IF_HC_IN_OCTETS)
-_LOOPBACK, _ETHERNET = 24, 6
 _MOST_PORTS = 64
-_STATES = {1: "up", 2: "down", 3: "testing", 4: "unknown", 5: "dormant", 6: "not present", 7: "lower layer down"}
 _WIDE = (((*X_ENTRY, 6), "in_octets"), ((*X_ENTRY, 10), "out_octets"))
 _NARROW = (((*ENTRY, 10), "narrow_in_octets"), ((*ENTRY, 16), "narrow_out_octets"))
 """Octet counters of 64 bits, and of 32 bits for agents that have no others: RFC 2863 section 3.1.6."""
@@ -57,8 +66,8 @@ KNOWN = (
     Known((*ENTRY, 4), "ifMtu", measured("octets"), port_label),
     Known((*ENTRY, 5), "ifSpeed", measured("bit/s"), port_label),
     Known(IF_PHYS_ADDRESS, "ifPhysAddress", address, port_label),
-    Known((*ENTRY, 7), "ifAdminStatus", enumerated({1: "up", 2: "down", 3: "testing"}), port_label),
-    Known(IF_OPER_STATUS, "ifOperStatus", enumerated(_STATES), port_label),
+    Known((*ENTRY, 7), "ifAdminStatus", named_states(IfAdminStatus), port_label),
+    Known(IF_OPER_STATUS, "ifOperStatus", named_states(IfOperStatus), port_label),
     Known((*ENTRY, 9), "ifLastChange", ticks, port_label),
     *_known(
         ENTRY,
@@ -119,7 +128,7 @@ def port_rows(table: Table, ports: Iterable[str], pattern: str) -> dict[str, int
     types = rows(table, IF_TYPE)
     for column in (IF_DESCR, IF_NAME):
         for index, raw in rows(table, column).items():
-            if types.get(index) != _LOOPBACK:
+            if types.get(index) != IfType.SOFTWARE_LOOPBACK:
                 by_name[text(raw)] = index[-1]
     found: dict[str, int] = {}
     for port in ports:
@@ -151,7 +160,7 @@ def all_ports(table: Table, planned: Mapping[str, int], pattern: str) -> dict[st
     found, taken = dict(planned), set(planned.values())
     before, _, after = pattern.partition("{port}")
     for index, kind in rows(table, IF_TYPE).items():
-        if kind != _ETHERNET or len(index) != 1 or index[0] in taken or len(found) >= _MOST_PORTS:
+        if kind != IfType.ETHERNET_CSMACD or len(index) != 1 or index[0] in taken or len(found) >= _MOST_PORTS:
             continue
         name = port_label(index, table)
         own = name.removeprefix(before).removesuffix(after) or name

@@ -2,8 +2,10 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from enum import IntEnum
 
 from monitor.devices.decode.raw import Garbled, Missing, Oid, Raw, Table, Unread, dotted, number, shown, text
+from monitor.facts.states import TruthValue
 
 Said = tuple[float | str, str]
 """A value, and its unit ("" for none)."""
@@ -59,7 +61,21 @@ def enumerated(words: Mapping[int, str]) -> Read:
     return read
 
 
-TRUTH = enumerated({1: "yes", 2: "no"})
+def words_of(states: type[IntEnum]) -> dict[int, str]:
+    """The members of an enumeration as words.
+
+    >>> words_of(TruthValue)
+    {<TruthValue.TRUE: 1>: 'true', <TruthValue.FALSE: 2>: 'false'}
+    """
+    return {one: one.name.lower().replace("_", " ") for one in states}
+
+
+def named_states(states: type[IntEnum]) -> Read:
+    """A number that stands for a member of an enumeration, by its name."""
+    return enumerated(words_of(states))
+
+
+TRUTH = enumerated({TruthValue.TRUE: "yes", TruthValue.FALSE: "no"})
 """TruthValue, RFC 2579."""
 
 

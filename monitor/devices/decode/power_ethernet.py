@@ -6,10 +6,21 @@ It has no watts per port: those come from a datasheet's private columns.
 import re
 from collections.abc import Iterable, Iterator
 
-from monitor.devices.decode.kinds import TRUTH, Known, Said, counted, enumerated, measured, printable
+from monitor.devices.decode.kinds import (
+    TRUTH,
+    Known,
+    Said,
+    counted,
+    enumerated,
+    measured,
+    named_states,
+    printable,
+    words_of,
+)
 from monitor.devices.decode.raw import Garbled, Oid, Raw, Table, Want, number, oid, rows, scaled
 from monitor.facts import resources
 from monitor.facts.readings import Slot
+from monitor.facts.states import PethMainPseOperStatus, PethPsePortDetectionStatus
 
 PORT = oid("1.3.6.1.2.1.105.1.1.1")
 MAIN = oid("1.3.6.1.2.1.105.1.3.1.1")
@@ -37,7 +48,7 @@ def _class_word(raw: Raw, _: Oid, __: Table) -> Said:
     return f"class {_class(raw):.0f}", ""
 
 
-_DETECTIONS = {1: "disabled", 2: "searching", 3: "delivering", 4: "fault", 5: "test", 6: "other fault"}
+_DETECTIONS = {**words_of(PethPsePortDetectionStatus), PethPsePortDetectionStatus.DELIVERING_POWER: "delivering"}
 KNOWN = (
     Known((*PORT, 3), "pethPsePortAdminEnable", TRUTH, _label),
     Known((*PORT, 4), "pethPsePortPowerPairsControlAbility", TRUTH, _label),
@@ -53,7 +64,7 @@ KNOWN = (
     Known((*PORT, 14), "pethPsePortShortCounter", counted, _label),
     Known(ACTUAL_WATTS, "pethPsePortActualPower", measured("W", 0.001), _label),
     Known(NOMINAL_WATTS, "pethMainPsePower", measured("W")),
-    Known((*MAIN, 3), "pethMainPseOperStatus", enumerated({1: "on", 2: "off", 3: "faulty"})),
+    Known((*MAIN, 3), "pethMainPseOperStatus", named_states(PethMainPseOperStatus)),
     Known(CONSUMPTION_WATTS, "pethMainPseConsumptionPower", measured("W")),
     Known((*MAIN, 5), "pethMainPseUsageThreshold", measured("%")),
 )

@@ -2,16 +2,22 @@
 
 from collections.abc import Callable, Iterator
 
-from monitor.devices.decode.kinds import Known, enumerated, measured, printable
+from monitor.devices.decode.kinds import Known, enumerated, measured, printable, words_of
 from monitor.devices.decode.raw import Absent, Oid, Raw, Table, Want, number, oid, rows
 from monitor.devices.decode.saying import folded
 from monitor.facts import resources
 from monitor.facts.readings import Slot
+from monitor.facts.states import UpsBatteryStatus, UpsOutputSource
 
 UPS = oid("1.3.6.1.2.1.33.1")
 BATTERY, INPUT, OUTPUT = (*UPS, 2), (*UPS, 3), (*UPS, 4)
-_STATUS = {1: "unknown", 2: "normal", 3: "low", 4: "depleted"}
-_SOURCES = {1: "other", 2: "none", 3: "mains", 4: "bypass", 5: "battery", 6: "booster", 7: "reducer"}
+_STATUS: dict[int, str] = {
+    UpsBatteryStatus.UNKNOWN: "unknown",
+    UpsBatteryStatus.BATTERY_NORMAL: "normal",
+    UpsBatteryStatus.BATTERY_LOW: "low",
+    UpsBatteryStatus.BATTERY_DEPLETED: "depleted",
+}
+_SOURCES = {**words_of(UpsOutputSource), UpsOutputSource.NORMAL: "mains"}
 
 
 def _line(index: Oid, _: Table) -> str:
