@@ -1,6 +1,6 @@
 """What to say and take along for each fault: words, first check, van list, cautions. Common practice, no source."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 from monitor.alarms import cautions
@@ -35,8 +35,12 @@ class Advice:
     look_first: str
     van_list: tuple[str, ...]
     cautions: tuple[str, ...]
+    """The last is that on local codes."""
+    from_the_chair: bool = field(init=False)
+    """Nobody has to drive, so nothing is taken along."""
 
     def __post_init__(self) -> None:
+        object.__setattr__(self, "from_the_chair", self.van_list is _CHAIR)
         for name in ("words", "look_first"):
             object.__setattr__(self, name, say(getattr(self, name)))
         for name in ("van_list", "cautions"):

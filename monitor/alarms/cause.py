@@ -96,8 +96,8 @@ def cause_of(
         round(_shown(share), 0),
         (*evidence, *_told(signs, [n for n, _ in ranked[:3]], bool(evidence))),
         _look_first(told, check[0].words if check else ""),
-        _together([ADVICE[n] for n in told], "van_list"),
-        _together([ADVICE[n] for n in told], "cautions"),
+        _van_list([ADVICE[n] for n in told]),
+        _cautions([ADVICE[n] for n in told]),
         suspects,
         check[0].words if check else "",
         belief.unknown_fault,
@@ -152,11 +152,13 @@ def _look_first(told: list[str], check: str) -> str:
     return say("{check}; that tells these apart", check=check)
 
 
-def _together(several: list[Advice], which: Literal["van_list", "cautions"]) -> tuple[str, ...]:
-    """Each line once, in the order of the causes; the line on local codes last."""
-    lines = list(dict.fromkeys(line for advice in several for line in getattr(advice, which)))
-    chair = [line for line in lines if line.startswith("nothing:")]
-    if chair and len(lines) > len(chair):
-        lines = [line for line in lines if line not in chair]
-    last = [line for line in lines if "codes" in line]
-    return (*(line for line in lines if line not in last), *last)
+def _van_list(several: list[Advice]) -> tuple[str, ...]:
+    """Each thing once, in the order of the causes; where nobody has to drive for any of them, that."""
+    drives = [advice for advice in several if not advice.from_the_chair] or several
+    return tuple(dict.fromkeys(thing for advice in drives for thing in advice.van_list))
+
+
+def _cautions(several: list[Advice]) -> tuple[str, ...]:
+    """Each line once, in the order of the causes; the line on local codes, the last of each, last."""
+    lines = [line for advice in several for line in advice.cautions[:-1]]
+    return tuple(dict.fromkeys([*lines, several[0].cautions[-1]]))

@@ -203,13 +203,26 @@ def proof(said: Reader, now_s: float) -> Message:
     return said.message("test", (site, "test"), text, (now_s, now_s))
 
 
-def digest(messages: Sequence[Message], zone: tzinfo, tongue: Tongue) -> tuple[str, str]:
-    """Subject and body of one message in the place of many: what happened, in order, and the first of it whole."""
+_HAPPENED: Final[Mapping[Kind, Said]] = {
+    "callout": say("{resource} {alarm}"),
+    "reminder": say("{resource} {alarm} – still"),
+    "all clear": say("{resource} {alarm} – all clear"),
+}
+
+
+def _happened(message: Message, tongue: Tongue) -> str:
+    return tongue.say(say(_HAPPENED[message.kind].pattern, resource=message.resource, alarm=title(message.type)))
+
+
+def digest(messages: Sequence[Message], site: str, zone: tzinfo, tongue: Tongue) -> tuple[str, str]:
+    """Subject and body of one message in the place of many callouts, reminders and all-clears of a site.
+
+    What happened, in order, and the first of it whole.
+    """
     first = messages[0]
-    site = first.subject.partition(":")[0]
     began, ended = (Moment(datetime.fromtimestamp(one.happened_s, zone)) for one in (first, messages[-1]))
     head = say("{count} messages from {began} to {ended}, as one:", count=len(messages), began=began, ended=ended)
-    lines = [tongue.say(head), *(f"- {one.subject.partition(': ')[2]}" for one in messages)]
+    lines = [tongue.say(head), *(f"- {_happened(one, tongue)}" for one in messages)]
     subject = say("{site}: {count} messages at once", site=site, count=len(messages))
     rest = ["", tongue.say(say("The first of them:")), first.body]
     return tongue.say(subject), "\n".join([*lines, *rest])

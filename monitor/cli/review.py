@@ -104,7 +104,7 @@ def words(month: Month) -> str:
     lines += ["", "answered:"]
     for one in month.available:
         lines.append(f"  {one.pole}: " + ("not asked" if one.percent is None else f"{one.percent:.2f} %"))
-    quiet = sum(s.left == "no end in sight" for s in month.series)
+    quiet = sum(s.steady for s in month.series)
     lines += ["", f"{quiet} series stand as at their baseline; {month.alarms.raised} alarms were raised"]
     lines += [month.too_young] if month.too_young else []
     lines += [f"not measured: {line}" for line in month.not_measured]

@@ -81,6 +81,7 @@ class Post:
                 calls.setdefault(one.message.person, []).append(one)
         flooded = {person: some for person, some in calls.items() if self._is_flood(person, len(some), now_s)}
         bundles, done, design = [], set(), self._rounds.memory.design
+        site = design.plan.site.name
         for one in due:
             person = one.message.person
             together = flooded.get(person, []) if one.message.kind in CALLS else []
@@ -88,7 +89,7 @@ class Post:
                 bundles.append(_Bundle(one, (one,)))
             elif person not in done and now_s - max(self._went.get(person, [0.0]), default=0.0) >= BETWEEN_S:
                 done.add(person)
-                subject, body = digest([w.message for w in together], design.zone, design.tongue_of(person))
+                subject, body = digest([w.message for w in together], site, design.zone, design.tongue_of(person))
                 message = replace(together[0].message, subject=subject, body=body)
                 bundles.append(_Bundle(replace(together[0], message=message), tuple(together)))
         return bundles

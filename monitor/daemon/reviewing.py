@@ -157,6 +157,7 @@ class Reviewing:
                 left(verdict),
                 verdict.reason,
                 *self._drawn(slot, verdict, one, unit),
+                steady=verdict.judged is not None and verdict.drift is None,
             )
 
     def _drawn(self, slot: Slot, verdict: Verdict, one: Watched, unit: str) -> tuple[str, Chart | None]:

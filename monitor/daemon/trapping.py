@@ -13,7 +13,7 @@ from monitor.daemon.memory import Memory
 from monitor.devices.ask.snmp_traps import Notification
 from monitor.devices.decode.interfaces import IF_OPER_STATUS
 from monitor.devices.decode.raw import oid
-from monitor.devices.decode.traps import DYING_GASP, LINK_DOWN, Hint, hint
+from monitor.devices.decode.traps import Hint, Notice, hint
 
 log = logging.getLogger(__name__)
 
@@ -86,7 +86,7 @@ class Trapping:
         self.counts["heard"] += 1
         said = hint(note.objects, frozenset(oid(one) for one in device.sheet.dying_gasp))
         log.info("%s says: %s%s", device.name, said.words, "" if note.authentic else " (anybody could have)")
-        if said.words == DYING_GASP:
+        if said.notice is Notice.DYING_GASP:
             self._memory.gasps[device.place] = self._clock.wall_s()
         for place in self._doubted(device.name, device.place, said):
             self._ask_now(place, said.words, True)
@@ -107,7 +107,7 @@ class Trapping:
         uplinks = self._memory.design.topology.uplink
         below = [pole for pole, above in self._memory.design.topology.above.items() if above == place]
         if said.if_index is None:
-            return below if said.words == LINK_DOWN else []
+            return below if said.notice is Notice.LINK_DOWN else []
         scripts = self._memory.scripts.get(device, {}).values()
         port = next(
             (w.slot.resource for s in scripts for w in s.wants if w.oid == (*IF_OPER_STATUS, said.if_index)), None

@@ -27,6 +27,10 @@ class Problem:
     field: str
     message: str
     file: str = ""
+    missing: bool = False
+    """The field should be there and is not."""
+    meant: str = ""
+    """The field that is most probably meant by a name that is not known."""
 
     def __str__(self) -> str:
         where = f"{self.file}, line {self.line}" if self.file else f"line {self.line}"
@@ -184,12 +188,8 @@ def check(
 
 def _without_echoes(problems: Iterable[Problem]) -> set[Problem]:
     """Without "is missing" where the field is there and only misspelt."""
-    meant = {
-        f"{p.field.rpartition('.')[0]}.{p.message.rpartition(' ')[2].rstrip('?')}"
-        for p in problems
-        if "did you mean" in p.message
-    }
-    return {p for p in problems if not (p.message == "is missing" and p.field in meant)}
+    meant = {p.meant for p in problems if p.meant}
+    return {p for p in problems if not (p.missing and p.field in meant)}
 
 
 def _plain(node: Any) -> Any:
@@ -216,7 +216,11 @@ def _walk(data: Any, loc: Sequence[str | int]) -> Path:
 
 def _problem(node: Any, model: type[BaseModel], error: Any, file: str) -> Problem:
     path = _walk(_plain(node), error["loc"])
-    return Problem(line_of(node, path), dotted(path), _words(model, error), file)
+    kind, close = error["type"], ""
+    if kind == "extra_forbidden":
+        close = _suggestion(model, error["loc"]) or ""
+    meant = dotted((*path[:-1], close)) if close else ""
+    return Problem(line_of(node, path), dotted(path), _words(model, error), file, kind == "missing", meant)
 
 
 def _words(model: type[BaseModel], error: Any) -> str:

@@ -51,6 +51,8 @@ class SeriesRow:
     why: str
     drawing: str = ""
     chart: Chart | None = None
+    steady: bool = False
+    """It was judged, and has not drifted from its baseline."""
 
 
 @dataclass(frozen=True, slots=True)

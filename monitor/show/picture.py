@@ -7,6 +7,7 @@ from typing import Final, Protocol
 
 from monitor.alarms.book import Alarm, Book, Key
 from monitor.alarms.inventory import INVENTORY
+from monitor.alarms.messages import DRILL
 from monitor.alarms.silence import Explained, Watch
 from monitor.facts import resources
 from monitor.facts.latest import Latest
@@ -64,6 +65,11 @@ def compose(known: Known, now_s: float, version: str) -> Picture:
     )
 
 
+_NAMES_PLACE: Final = frozenset(("pole-silent", "supply-lost", "head-end-silent", DRILL))
+_NAMES_LOAD: Final = frozenset(("load-silent", "service-refused", "stream-broken", "load-quiet"))
+"""Alarm types whose sentences name the resource itself, and the load of it."""
+
+
 def in_order(book: Book) -> list[Alarm]:
     """All alarms: those that stand in their order, then what is over, the latest first."""
     over = [alarm for alarm in book.alarms.values() if alarm.cleared]
@@ -77,10 +83,10 @@ def _headline(book: Book, poles: tuple[PlaceView, ...]) -> str:
         first = standing[0]
         more = sum(not alarm.root for alarm in standing[1:])
         resource = first.key.resource
-        named = first.text.startswith(resources.tail_of(resource))
+        named = first.key.type in _NAMES_LOAD
         place = resources.place_of(resource)
         text = first.text
-        if not text.startswith(resource):
+        if first.key.type not in _NAMES_PLACE:
             text = say("{place}: {what}", place=place if named else resource, what=text)
         return say("{what} And {count} more.", what=text, count=more) if more else text
     waiting = [pole.name for pole in poles if pole.state == "no value"]

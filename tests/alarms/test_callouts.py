@@ -206,13 +206,14 @@ def test_people_are_told_of_their_own_places_only(tarrow: Plan) -> None:
 
 
 def test_many_messages_are_one_that_names_them_all_and_tells_the_first_whole(tarrow: Plan) -> None:
+    """In whatever words their subjects are: what happened is made from the facts of each."""
     made = []
     for i, pole in enumerate(("creek", "yards", "ridge")):
         condition = Condition(Key(pole, "pole-silent"), Severity.CRITICAL, f"{pole} is silent.", cause=CONDITION.cause)
         _, changes = step(Book(), [condition], 1_790_000_000.0 + i)
-        made += list(messages_for(changes, tarrow, SYDNEY, {}))
-    subject, body = digest(made, SYDNEY, ENGLISH)
-    assert subject == "Tarrow Downs: 3 messages at once"
+        made += [replace(one, subject="etwas") for one in messages_for(changes, tarrow, SYDNEY, {})]
+    subject, body = digest(made, "Tarrow: Downs", SYDNEY, ENGLISH)
+    assert subject == "Tarrow: Downs: 3 messages at once", "also of a name with a colon in it"
     assert [line for line in body.splitlines() if line.startswith("- ")] == [
         "- creek silent",
         "- yards silent",

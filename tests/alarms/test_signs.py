@@ -5,6 +5,7 @@ The limits are the project's defaults (common practice, no source); each case st
 
 from collections.abc import Mapping
 
+import numpy as np
 import pytest
 
 from monitor.alarms.gather import Subject, at_pole, gather, of_return
@@ -15,6 +16,8 @@ from monitor.alarms.silence import Watch
 from monitor.daemon.design import Design
 from monitor.daemon.memory import Memory
 from monitor.facts.readings import Layout, Round, Slot, State
+from monitor.margins.drift import Baseline, Drift, Judged
+from monitor.margins.verdict import Verdict
 
 NOW_S = 1_790_000_000.0
 LAYOUTS: dict[Slot, Layout] = {}
@@ -268,3 +271,15 @@ def test_the_load_that_is_asked_about_is_looked_at_else_the_one_in_trouble(memor
 
 def test_every_sign_may_be_seen_by_mistake_and_seldom_is() -> None:
     assert all(0 < sign.leak <= 0.05 for sign in SIGNS.values())
+
+
+@pytest.mark.parametrize("reason", ["", "the margin is used up", "es geht nicht"])
+@pytest.mark.parametrize(("drift", "fell"), [(Drift(20_020, "ramp", -1.25, 20_012), True), (None, None)])
+def test_light_that_drifts_has_fallen_whatever_is_said_of_its_forecast(
+    memory: Memory, reason: str, drift: Drift | None, fell: bool | None
+) -> None:
+    """What is worst of all, a margin that is used up, has no forecast, and is a drift all the same."""
+    slot, days = Slot(FAR, "rx_dbm"), np.arange(20_000, 20_030)
+    judged = Judged(days, np.zeros(30), np.full(30, 1.1), Baseline(20_000, 0.0, 0.1, None), (20_000,), drift, 0.0)
+    memory.verdicts = {slot: Verdict(slot, "creek", 20_029, -20.0, judged, None, None, reason)}
+    assert at_pole(memory, "creek", NOW_S).get("light_far_fell") is fell

@@ -12,7 +12,7 @@ import pytest
 from monitor.daemon.trapping import own_engine
 from monitor.devices.ask.snmp import Community, User
 from monitor.devices.ask.snmp_traps import Notification, TrapReceiver
-from monitor.devices.decode.traps import LINK_DOWN, hint
+from monitor.devices.decode.traps import Notice, hint
 from tests.conftest import need_peers
 
 pytestmark = pytest.mark.peer
@@ -64,7 +64,7 @@ async def test_a_trap_without_security(ear: Ear, tmp_path: Path, words: list[str
     assert note.source == "127.0.0.1"
     assert not note.authentic
     said = hint(note.objects)
-    assert (said.words, said.if_index) == (LINK_DOWN, 7)
+    assert (said.notice, said.words, said.if_index) == (Notice.LINK_DOWN, "link down", 7)
 
 
 async def test_a_v3_trap_of_an_engine_that_polling_has_met(ear: Ear, tmp_path: Path) -> None:
@@ -75,7 +75,7 @@ async def test_a_v3_trap_of_an_engine_that_polling_has_met(ear: Ear, tmp_path: P
     await send(ear, "snmptrap", *words, home=tmp_path)
     (note,) = await ear.hears(1)
     assert note.authentic
-    assert hint(note.objects).words == LINK_DOWN
+    assert hint(note.objects).notice is Notice.LINK_DOWN
 
 
 BELOW = {

@@ -5,8 +5,9 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from monitor.alarms.book import Condition, Key, step
+from monitor.alarms.conditions import of_root, of_sight
 from monitor.alarms.evidence import Evidence
-from monitor.alarms.silence import Watch, explain
+from monitor.alarms.silence import Sight, Watch, explain
 from monitor.alarms.states import Severity
 from monitor.daemon.design import Design
 from monitor.daemon.memory import Memory
@@ -138,3 +139,38 @@ def test_the_terminal_says_what_waits_for_a_centre() -> None:
         "tls://centre:4222: the line was cut; it has not answered since the start; "
         "waiting for it: 2 changes of alarms, rounds of the last 8.5 h, 1 day"
     )
+
+
+@pytest.mark.parametrize(
+    ("key", "headline"),
+    [
+        (Key("creek", "pole-silent"), "x"),
+        (Key("supply/office-a", "supply-lost"), "x"),
+        (Key("yards/load/yards-ramp-camera", "load-silent"), "yards: x"),
+        (Key("yards/load/yards-ramp-camera", "clock-off"), "yards/load/yards-ramp-camera: x"),
+        (Key("yards/port/1", "port-cut"), "yards/port/1: x"),
+    ],
+)
+@pytest.mark.parametrize("words", ["x", "yards-ramp-camera x", "1 x", "creek x"])
+def test_where_the_headline_is_about_goes_by_the_alarm_and_not_by_how_its_words_begin(
+    memory: Memory, key: Key, headline: str, words: str
+) -> None:
+    condition = Condition(key, Severity.MAJOR, words)
+    for i in range(9):
+        memory.book, _ = step(memory.book, [condition], NOW_S + i)
+    assert compose(memory, NOW_S, "1.0").headline == headline.replace("x", words)
+
+
+@pytest.mark.parametrize("place", ["creek", "supply/office-a", "office"])
+def test_the_sentence_of_a_silence_names_its_place(place: str) -> None:
+    """Why the headline does not name it once more."""
+    assert of_root(Key(place, "pole-silent"), (), caused(Evidence("pole", False))).text.startswith(place)
+
+
+def test_the_sentence_of_a_silent_load_names_it() -> None:
+    sight = Sight("yards", NOW_S, State.SEEN, False, None, {"gate": State.SILENT})
+    load = {"gate": "yards/load/gate"}
+    found = list(of_sight(sight, Watch(back_since_s=0.0), "yards/switch", {"gate": True}, load))
+    named = {one.key.type: one.text for one in found if one.key.resource == load["gate"]}
+    assert named.keys() == {"load-silent", "service-refused"}
+    assert all(text.startswith("gate") for text in named.values())
