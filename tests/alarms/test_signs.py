@@ -164,7 +164,7 @@ def test_a_laser_whose_bias_rose_by_a_tenth(memory: Memory, now_ma: float, rose:
 
 
 def test_what_the_plan_says_of_a_pole(memory: Memory) -> None:
-    ridge, creek = gather(memory, "ridge", NOW_S).contexts, gather(memory, "creek", NOW_S).contexts
+    ridge, creek = gather(memory, Subject("ridge"), NOW_S).contexts, gather(memory, Subject("creek"), NOW_S).contexts
     assert (ridge["solar"], ridge["radio"]) == (True, True)
     assert (creek["solar"], creek["radio"]) == (False, False)
 
@@ -262,9 +262,9 @@ def test_the_load_that_is_asked_about_is_looked_at_else_the_one_in_trouble(memor
     take(memory, "creek/port/1", "port_watts", 0.0)
     take(memory, "creek/port/2", "port_watts", 5.0)
     take(memory, "creek/port/2", "in_error_frames_per_s", 3.0)
-    asked = gather(memory, "creek", NOW_S, "creek-gate-camera")
+    asked = gather(memory, Subject("creek", "creek-gate-camera"), NOW_S)
     assert (asked.signs["port_dead"], asked.signs["port_errors"]) == (True, None)
-    worst = gather(memory, "creek", NOW_S)
+    worst = gather(memory, Subject("creek"), NOW_S)
     assert (worst.signs["port_dead"], worst.signs["port_errors"]) == (False, True)
     assert worst.lines == ("port 2: 5.0 W",)
 
@@ -274,9 +274,9 @@ def test_every_sign_may_be_seen_by_mistake_and_seldom_is() -> None:
 
 
 @pytest.mark.parametrize("reason", ["", "the margin is used up", "es geht nicht"])
-@pytest.mark.parametrize(("drift", "fell"), [(Drift(20_020, "ramp", -1.25, 20_012), True), (None, None)])
+@pytest.mark.parametrize(("drift", "fell"), [(Drift(20_020, "ramp", -1.25, 20_012), True), (None, False)])
 def test_light_that_drifts_has_fallen_whatever_is_said_of_its_forecast(
-    memory: Memory, reason: str, drift: Drift | None, fell: bool | None
+    memory: Memory, reason: str, drift: Drift | None, fell: bool
 ) -> None:
     """What is worst of all, a margin that is used up, has no forecast, and is a drift all the same."""
     slot, days = Slot(FAR, "rx_dbm"), np.arange(20_000, 20_030)

@@ -11,7 +11,7 @@ from unittest.mock import patch
 from monitor.alarms.book import Change
 from monitor.alarms.messages import Message
 from monitor.cli.main import main
-from monitor.daemon import keeper
+from monitor.daemon import opening
 from monitor.history.records import Repair
 from monitor.history.store import Store
 
@@ -46,5 +46,5 @@ class Behind(Store):
 
 
 if __name__ == "__main__":
-    with patch.object(keeper, "Store", Behind):
+    with patch.object(opening, "Store", Behind):
         raise SystemExit(main())

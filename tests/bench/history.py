@@ -164,7 +164,7 @@ def reading(folder: Path, others: int, own: int, cold: bool) -> dict[str, float]
         with rows.connect() as connection:
             table = np.array([tuple(row) for row in connection.execute(query, {"since": end_s - 30 * DAY_S})])
         day = Day(table[:, 0], table[:, 1], np.zeros(len(table), np.uint8))
-        _stretches([_each(day)], end_s - 30 * DAY_S, end_s - 1, 500)
+        _stretches([_each(day)], end_s - 30 * DAY_S, end_s - 1, 500, 0)
 
     def median_ms(action: Callable[[], object], turns: int = 9) -> float:
         action()

@@ -4,9 +4,10 @@ import numpy as np
 import pytest
 
 from monitor.facts.readings import State
+from monitor.history.fold import DAY_S
 from monitor.history.store import Store
 from monitor.margins.rates import of_line
-from tests.history.test_fold import DAY, DAY_S, OCTETS, RX, START_S, a_round, folded
+from tests.history.test_fold import DAY, OCTETS, RX, START_S, a_round, folded
 
 BYTES_PER_S = 250_000.0
 """Two megabits a second, evenly."""
