@@ -17,7 +17,7 @@ from monitor.facts.words import Tongue, say
 from monitor.history.store import NotKept
 from monitor.margins.kinds import watched
 from monitor.margins.verdict import ranked
-from monitor.show.charts import Chart
+from monitor.show.chart import Chart
 from monitor.show.judged import cause_view, judged_view, nothing_stands, past_view
 from monitor.show.month import Month
 from monitor.show.ports import PlaceSeen, Planned, Refused

@@ -22,19 +22,18 @@ from monitor.facts import resources
 from monitor.facts.quantities import QUANTITIES, UNITS
 from monitor.facts.readings import Slot, State
 from monitor.facts.words import at, listed, say
-from monitor.history.reader import NOT_ASKED, Columns
+from monitor.history.columns import NOT_ASKED, Columns
 from monitor.history.records import PastChange, Repair
 from monitor.history.store import Store
 from monitor.margins.drift import LEAST_DAYS
 from monitor.margins.features import Features
 from monitor.margins.kinds import Watched, watched
 from monitor.margins.verdict import Verdict, ranked, verdict_of
-from monitor.show.charts import Chart
-from monitor.show.drawing import over_time
+from monitor.show.chart import Chart
 from monitor.show.month import Available, FaultRow, Month, SeriesRow, Visit, lasted, work_list
 
 DAY_S = 86_400.0
-SHOWN_DAYS = 430
+SHOWN_DAYS, CHART_POINTS = 430, 200
 WEEK_DAYS = 7
 BEFORE_MINUTES = 120
 """How long before the month is looked at, for the last answer that still holds at its begin."""
@@ -156,23 +155,23 @@ class Reviewing:
                 slope(verdict, one),
                 left(verdict),
                 verdict.reason,
-                *self._drawn(slot, verdict, one, unit),
+                chart=self._chart(slot, verdict, one, unit),
                 steady=verdict.judged is not None and verdict.drift is None,
             )
 
-    def _drawn(self, slot: Slot, verdict: Verdict, one: Watched, unit: str) -> tuple[str, Chart | None]:
-        """Of what drifts a plain drawing, and the chart from which a sharper one can be made."""
+    def _chart(self, slot: Slot, verdict: Verdict, one: Watched, unit: str) -> Chart | None:
+        """Of what drifts."""
         if verdict.drift is None:
-            return "", None
+            return None
         end_s = self._span.days_to_s
         from_s = (self._last_day + 1 - SHOWN_DAYS) * DAY_S - self._offset_s
-        line = self._store.series(slot, from_s, end_s - 0.001, 200)
+        line = self._store.series(slot, from_s, end_s - 0.001, CHART_POINTS)
         limits = [] if verdict.limit_in_unit is None else [verdict.limit_in_unit]
-        columns = (line.times_s.tolist(), line.lows.tolist(), line.means.tolist(), line.highs.tolist())
+        columns = (line.seen_at_s.tolist(), line.lows.tolist(), line.means.tolist(), line.highs.tolist())
         title = listed([one.kind.words, slot.resource], ", ")
         known = verdict.forecast
         mine = (resources.place_of(slot.resource), verdict.pole, slot.resource)
-        chart = Chart(
+        return Chart(
             title,
             unit,
             *columns,
@@ -180,8 +179,8 @@ class Reviewing:
             verdict.judged.baseline.value if verdict.judged else None,
             [(r.at_s, f"{r.who}: {r.text}") for r in self._store.repairs(from_s, end_s) if r.resource in mine],
             (known.p10_months, known.p50_months, known.p90_months) if known else None,
+            stretch_s=(end_s - from_s) / CHART_POINTS,
         )
-        return str(over_time(*columns, limits, unit, self._zone, title)), chart
 
     def _visits(self, verdicts: dict[Slot, Verdict]) -> Iterator[Visit]:
         for one in ranked(verdicts, self._design.lost_with()):

@@ -7,7 +7,7 @@ import numpy as np
 from monitor.facts import resources
 from monitor.facts.quantities import QUANTITIES, UNITS
 from monitor.facts.readings import Slot
-from monitor.history.reader import Columns
+from monitor.history.columns import Columns
 from monitor.margins.limits import Limit
 from monitor.show.month import Figure
 

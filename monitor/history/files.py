@@ -13,7 +13,7 @@ import numpy as np
 from monitor.facts.quantities import QUANTITIES
 from monitor.facts.readings import Slot, State
 from monitor.history.blocks import Day
-from monitor.history.reader import NOT_ASKED
+from monitor.history.columns import NOT_ASKED
 from monitor.history.store import Store
 
 READINGS = ("time", "resource", "quantity", "unit", "value", "state")

@@ -12,9 +12,10 @@ from monitor.facts.readings import Layout, Round, Slot
 from monitor.history import tables as t
 from monitor.history.blocks import Day
 from monitor.history.codec import pack, unpack
+from monitor.history.columns import Columns
 from monitor.history.engine import Kept, putting
 from monitor.history.fold import day_of
-from monitor.history.reader import Columns, Places, number_of, read, readings
+from monitor.history.reader import Places, number_of, read, readings
 
 _MOST_SHIFTED_S = 86_400
 _THERE = select(t.round_row.c.blob).where(t.round_row.c.id == bindparam("key"))

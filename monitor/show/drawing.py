@@ -1,12 +1,10 @@
-"""Drawings as SVG: the ruler of a margin, the single-line strip of a site, the line of a quantity over time.
+"""Drawings as SVG: the ruler of a margin, the single-line strip of a site.
 
 Plain ink lines; colours come from the style sheet by class and only underline. All text is escaped.
 """
 
 import math
-from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import datetime, tzinfo
 
 from markupsafe import Markup
 
@@ -196,56 +194,3 @@ def _margins(place: PlaceView, x: float, y: float, sheet: _Sheet) -> list[Markup
         parts.append(ruler_marks(thin, rx, ry, 56))
         parts.append(words_at(rx + 62, ry + 4, number, f"small {STANDING_CLASS[thin.standing]}"))
     return parts
-
-
-def over_time(
-    times_s: Sequence[float],
-    lows: Sequence[float],
-    means: Sequence[float],
-    highs: Sequence[float],
-    limits: Iterable[float],
-    unit: str,
-    zone: tzinfo,
-    title: str,
-    tongue: Tongue = ENGLISH,
-) -> Markup:
-    """A quantity over time: its mean as a line, the range around it, each limit as a dashed line."""
-    w, h, bottom = 640, 150, 22
-    ok = [i for i in range(len(times_s)) if math.isfinite(means[i])]
-    if len(ok) < 2:
-        return tag("p", tongue.say(say("Not enough readings in this range yet.")), class_="small")
-    limits = [limit for limit in limits if math.isfinite(limit)]
-    # No light at all has no place on a scale: there the mean alone is drawn.
-    lows = [low if math.isfinite(low) else mean for low, mean in zip(lows, means, strict=True)]
-    highs = [high if math.isfinite(high) else mean for high, mean in zip(highs, means, strict=True)]
-    low, high = min(lows[i] for i in ok), max(highs[i] for i in ok)
-    near = [limit for limit in limits if low - 3 * (high - low) - 2 <= limit <= high + 3 * (high - low) + 2]
-    low, high = min([low, *near]), max([high, *near])
-    pad = 0.06 * (high - low) or 0.5
-    low, high = low - pad, high + pad
-    t0, t1 = times_s[ok[0]], times_s[ok[-1]]
-    levels = (low + pad, (low + high) / 2, high - pad)
-    marks = [(value, f"{value:.1f} {unit}".replace(".", tongue.decimal)) for value in levels]
-    left = 12 + 7 * max(len(words) for _, words in marks)
-
-    def px(t: float) -> float:
-        return left + (w - left - 8) * (t - t0) / ((t1 - t0) or 1)
-
-    def py(v: float) -> float:
-        return 6 + (h - bottom - 12) * (high - v) / (high - low)
-
-    top = " ".join(f"{px(times_s[i]):.1f},{py(highs[i]):.1f}" for i in ok)
-    under = " ".join(f"{px(times_s[i]):.1f},{py(lows[i]):.1f}" for i in reversed(ok))
-    mean = " ".join(f"{px(times_s[i]):.1f},{py(means[i]):.1f}" for i in ok)
-    parts = [
-        tag("title", title),
-        tag("polygon", points=f"{top} {under}", class_="range"),
-        tag("polyline", points=mean, class_="mean"),
-    ]
-    parts += [line(left, py(limit), w - 8, py(limit), "limit-line") for limit in near]
-    parts += [words_at(left - 6, py(value) + 4, words, "small", "end") for value, words in marks]
-    for share, anchor in ((0.0, "start"), (0.5, "middle"), (1.0, "end")):
-        t = t0 + share * (t1 - t0)
-        words = datetime.fromtimestamp(t, zone).strftime("%d %b %Y" if t1 - t0 > 3 * 86_400 else "%d %b %H:%M")
-        parts.append(words_at(px(t), h - 6, words, "small", anchor))
-    return tag("svg", Markup("").join(parts), viewBox=f"0 0 {w} {h}", class_="over-time", role="img")

@@ -7,7 +7,7 @@ from typing import Any
 from monitor.alarms.advice import ADVICE
 from monitor.alarms.kpi import Figures
 from monitor.facts.words import listed, say
-from monitor.show.charts import Chart
+from monitor.show.chart import Chart
 from monitor.show.views import finite
 
 
@@ -50,6 +50,7 @@ class SeriesRow:
     left: str
     why: str
     drawing: str = ""
+    """The chart, sharpened; empty: the plain drawing stands in its place."""
     chart: Chart | None = None
     steady: bool = False
     """It was judged, and has not drifted from its baseline."""

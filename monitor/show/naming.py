@@ -22,22 +22,45 @@ def what(margin: MarginView) -> str:
     return say(known.pattern, part=tail_of(margin.resource)) if known else margin.quantity.replace("_", " ")
 
 
-def resolution_words(usual_s: float, latest_s: float, missed: int) -> str:
-    """How dense the readings behind a line are.
+def resolution_words(usual_s: float, latest_s: float, lacking: int) -> str:
+    """How dense the readings behind a line are, and how many between the first and the last are not there.
 
-    >>> resolution_words(3600, 60, 0), resolution_words(60, 60, 3), resolution_words(0, 0, 0)
-    ('hourly readings, at the end each minute', 'readings each minute; 3 missing', 'no readings')
+    >>> resolution_words(3600, 60, 0), resolution_words(86_400, 86_400, 117), resolution_words(0, 0, 0)
+    ('One reading an hour, lately one a minute.', 'One reading a day; 117 days are missing.', 'Nothing yet.')
+    >>> resolution_words(15, 15, 1)
+    'One reading in 15 seconds; one is missing.'
     """
     if not usual_s:
-        return say("no readings")
-    words = say("hourly readings") if round(usual_s) == 3600 else say("readings {each}", each=_each(usual_s))
+        return say("Nothing yet.")
+    each = _each(usual_s)
     if latest_s < 0.7 * usual_s:
-        words = say("{readings}, at the end {each}", readings=words, each=_each(latest_s))
-    return say("{readings}; {count} missing", readings=words, count=missed) if missed else words
+        each = say("{usual}, lately one {latest}", usual=each, latest=_each(latest_s))
+    if not lacking:
+        return say("One reading {each}.", each=each)
+    if usual_s >= _NEARLY_A_DAY_S:
+        if lacking == 1:
+            return say("One reading {each}; one day is missing.", each=each)
+        return say("One reading {each}; {count} days are missing.", each=each, count=lacking)
+    if lacking == 1:
+        return say("One reading {each}; one is missing.", each=each)
+    return say("One reading {each}; {count} are missing.", each=each, count=lacking)
+
+
+_NEARLY_A_DAY_S = 0.95 * 86_400
+_EACH = {60: say("a minute"), 3600: say("an hour"), 86_400: say("a day"), 7 * 86_400: say("a week")}
 
 
 def _each(seconds: float) -> str:
-    return say("each minute") if round(seconds) == 60 else say("each {seconds:.0f} s", seconds=seconds)
+    known = _EACH.get(round(seconds))
+    if known is not None:
+        return known
+    if seconds < 120:
+        return say("in {seconds:.0f} seconds", seconds=seconds)
+    if seconds < 2 * 3600:
+        return say("in {minutes:.0f} minutes", minutes=seconds / 60)
+    if seconds < 2 * 86_400:
+        return say("in {hours:.0f} hours", hours=seconds / 3600)
+    return say("in {days:.0f} days", days=seconds / 86_400)
 
 
 def loads_in_words(loads: Sequence[LoadView]) -> str:

@@ -16,9 +16,10 @@ from monitor.show import drawing, ladder
 from monitor.show.budget_page import drawing as run_drawing
 from monitor.show.budget_text import sections
 from monitor.show.budget_view import negative
-from monitor.show.charts import Chart
+from monitor.show.chart import Chart
 from monitor.show.door import Visitor
 from monitor.show.naming import loads_in_words, what
+from monitor.show.over_time import over_time
 from monitor.show.ports import SPANS_S, UPLINK, Looked, Refused
 from monitor.show.rendering import environment
 from monitor.show.views import AlarmView, Picture, PlaceView
@@ -152,13 +153,10 @@ class Pages:
         slots = [(m.resource, m.quantity, what(m)) for m in pole.margins if m.quantity in _OVER_TIME]
         for resource, quantity, title in [*slots, (pole.name, UPLINK, say("share of the uplink"))]:
             chart = await self.chart(resource, quantity, wanted, title, picture)
-            limits = [limit for limit, _ in chart.limits]
-            columns = (chart.times_s, chart.lows, chart.means, chart.highs)
-            title = tongue.say(chart.title)
             yield {
                 "title": listed([chart.title, chart.unit], ", "),
                 "resolution": chart.resolution,
-                "drawing": drawing.over_time(*columns, limits, chart.unit, zone, title, tongue),
+                "drawing": over_time(chart, zone, tongue),
                 "source": f"/api/chart?resource={quote(resource)}&quantity={quantity}&range={wanted}",
                 "rows": _thinned(chart),
                 "unit": chart.unit,

@@ -7,7 +7,7 @@ from typing import Any, Final, Protocol
 
 from monitor.budgets.expected import SiteBudget
 from monitor.facts.words import Tongue
-from monitor.show.charts import Chart
+from monitor.show.chart import Chart
 from monitor.show.month import Month
 from monitor.show.standing import Standing
 from monitor.show.turnup import Sheet

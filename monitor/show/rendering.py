@@ -14,6 +14,7 @@ from monitor.alarms.messages import title
 from monitor.facts.printable import lines
 from monitor.facts.words import Moment, Said, Tongue, listed, say
 from monitor.show import drawing
+from monitor.show.over_time import over_time
 
 HERE = Path(__file__).parent
 
@@ -63,6 +64,7 @@ def environment(tongue: Tongue) -> Environment:
     found.globals |= {"say": say, "lang": tongue.name.replace("_", "-")}
     found.filters |= {
         "alarm": title,
+        "drawn": lambda chart, timezone: over_time(chart, ZoneInfo(timezone), tongue),
         "join": _listed,
         "local": _moment,
         "moment": _moment,

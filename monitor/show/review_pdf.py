@@ -1,14 +1,20 @@
 """The review as a PDF for paper, by typst: tagged, with a text layer; drawings go in as SVG."""
 
+from zoneinfo import ZoneInfo
+
 from monitor.facts.words import ENGLISH, Tongue, listed, say
 from monitor.show.month import Month, Visit
+from monitor.show.over_time import over_time
 from monitor.show.paper import Writer, compiled
 from monitor.show.year import Year
 
 
 def pdf(month: Month, tongue: Tongue = ENGLISH) -> bytes:
     """The whole document. Raises Lacking."""
-    drawings = {f"drawing-{i}.svg": _styled(s.drawing) for i, s in enumerate(month.series) if s.drawing}
+    zone, drawings = ZoneInfo(month.timezone), dict[str, str]()
+    for i, s in enumerate(month.series):
+        if s.chart is not None:
+            drawings[f"drawing-{i}.svg"] = _styled(s.drawing or str(over_time(s.chart, zone, tongue)))
     return compiled(source(month, tongue), drawings)
 
 
@@ -60,7 +66,9 @@ def _styled(svg: str) -> str:
     style = (
         "<style>text{font-size:13px;fill:#161616}.small{font-size:12px;fill:#5c5c5c}"
         "line,polyline{stroke:#161616;stroke-width:1.2;fill:none}.range{fill:#d9d9d9;stroke:none}"
-        ".limit-line{stroke-dasharray:6 4}</style>"
+        ".limit-line{stroke-dasharray:6 4}.baseline-line{stroke:#5c5c5c;stroke-dasharray:2 3}"
+        ".repair-line{stroke:#5c5c5c}.range-line{stroke:#d9d9d9}.dot{fill:#161616}"
+        ".fan{fill:#f0e2b0;stroke:none}.fan-line{stroke-dasharray:3 3}</style>"
     )
     if 'class="marks"' in svg:
         return svg  # a chart has its ink in itself
@@ -100,7 +108,7 @@ class _Paper(Writer):
         lines += [self.head(say("Availability")), self._available()]
         lines += [self.head(say("Margins over months")), self._series()]
         for i, s in enumerate(month.series):
-            if s.drawing:
+            if s.chart is not None:
                 picture = f'image("drawing-{i}.svg", width: 100%, alt: {said(s.drift)[1:]})'
                 lines.append(f"#figure({picture}, caption: [{said(listed([s.words, s.name], ', '))}])")
         lines += [self.head(say("Figures against the design")), self._figures()]

@@ -28,8 +28,9 @@ from monitor.facts.latest import Latest
 from monitor.facts.readings import Layout, Round, Slot
 from monitor.history import tables as t
 from monitor.history.blocks import Day, pack
+from monitor.history.columns import stretches
 from monitor.history.fold import rollup_of
-from monitor.history.reader import _each, _stretches
+from monitor.history.reader import _each
 from monitor.history.store import Store
 from tests.bench.history_farm import DAY_S, POLES, T0, Farm
 from tests.history import disk as disks
@@ -164,7 +165,7 @@ def reading(folder: Path, others: int, own: int, cold: bool) -> dict[str, float]
         with rows.connect() as connection:
             table = np.array([tuple(row) for row in connection.execute(query, {"since": end_s - 30 * DAY_S})])
         day = Day(table[:, 0], table[:, 1], np.zeros(len(table), np.uint8))
-        _stretches([_each(day)], end_s - 30 * DAY_S, end_s - 1, 500, 0)
+        stretches([_each(day)], end_s - 30 * DAY_S, end_s - 1, 500, 0)
 
     def median_ms(action: Callable[[], object], turns: int = 9) -> float:
         action()

@@ -116,7 +116,7 @@ def test_a_review_made_a_year_later_is_byte_for_byte_the_same(tmp_path: Path) ->
     with Store(tmp_path / "data" / "history.sqlite") as store:
         store.repaired(Repair(local(2026, 8, 1), "creek", "owner", "cleaned"))
     again = review(tmp_path, "2026-05", later_s)
-    assert any(row.drawing for row in first.series), "it shows a chart"
+    assert any(row.chart for row in first.series), "it shows a chart"
     assert json.dumps(again.json()) == json.dumps(first.json())
     assert paper(again) == paper(first)
     assert as_csv([again]) == as_csv([first])

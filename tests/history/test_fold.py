@@ -11,8 +11,8 @@ import pytest
 from sqlalchemy import text
 
 from monitor.facts.readings import Layout, Round, Slot, State
+from monitor.history.columns import NOT_ASKED, Columns
 from monitor.history.fold import DAY_S, day_of
-from monitor.history.reader import NOT_ASKED, Columns
 from monitor.history.store import NotKept, Store
 
 RX, VOLTS, OCTETS = (

@@ -18,7 +18,7 @@ from monitor.daemon.standing import AtThePole
 from monitor.devices.decode.bridge import Station
 from monitor.devices.decode.lldp import Neighbour
 from monitor.devices.found import SwitchFound
-from monitor.show.charts import Chart
+from monitor.show.chart import Chart
 from monitor.show.door import Door
 from monitor.show.entrance import Entrance
 from monitor.show.links import Answer, sign

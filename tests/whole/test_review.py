@@ -80,7 +80,7 @@ def test_october_names_the_battery_the_connector_and_the_joint(past: tuple[Path,
     light = next(row for row in found.series if row.name == "creek/optic/5:rx_dbm")
     assert light.used_percent == pytest.approx(100 * 0.45 * 9 * (210 - 20) / 300 / 12.3, abs=6)
     assert "months (" in light.left
-    assert light.drawing
+    assert light.chart is not None
     assert all(one.percent is not None and one.percent > 99 for one in found.available)
 
 
