@@ -7,7 +7,7 @@ from monitor.alarms import sudden
 from monitor.alarms.book import Change, Condition, Key
 from monitor.alarms.gather import Subject, at_load, at_pole
 from monitor.alarms.inventory import INVENTORY
-from monitor.alarms.layers import Layers, first_broken
+from monitor.alarms.layers import FRESH_ROUNDS, first_broken, layers_of
 from monitor.alarms.shelves import seasonal, shelve
 from monitor.alarms.silence import GRACE_S, Sight, Watch
 from monitor.daemon.memory import Memory
@@ -61,29 +61,13 @@ def _loop_round(memory: Memory, place: str, name: str, loop: Loop, at_s: float) 
 
 def layer_of(memory: Memory, sight: Sight) -> Callable[[str], str]:
     """Of a silent load at a place: its first broken layer."""
-    latest, place = memory.latest, sight.place
-    loads = {load.name: load for load in memory.design.loads.get(place, [])}
-
-    def value(resource: str, quantity: str) -> float | None:
-        seen = latest.last_seen(Slot(resource, quantity))
-        fresh = seen is not None and sight.at_s - seen[1] < 3 * memory.plan.rounds.measure_s
-        return seen[0] if seen is not None and fresh else None
+    loads = {load.name: load for load in memory.plan.pole(sight.place).loads} if sight.loads else {}
+    since_s = sight.at_s - FRESH_ROUNDS * memory.plan.rounds.measure_s
 
     def told(name: str) -> str:
         load = loads[name]
-        port = resources.port(place, load.port)
-        ping = latest.reading(Slot(load.resource, "ping_seconds"))
-        tcp = latest.reading(Slot(load.resource, "tcp_state"))
-        known = Layers(
-            value(port, "poe_port_state"),
-            value(port, "port_watts"),
-            value(port, "link_state"),
-            value(port, "speed_megabits_per_s"),
-            _learnt(memory, place, load.port, sight.at_s),
-            None if ping is None else ping.state is State.SEEN,
-            None if tcp is None else tcp.state is State.SEEN,
-        )
-        return first_broken(load.port, known)
+        station = _learnt(memory, sight.place, load.port, sight.at_s)
+        return first_broken(load.port, layers_of(memory.latest, sight.place, load, since_s, station)).words
 
     return told
 

@@ -7,6 +7,7 @@ from typing import Final, Protocol
 
 from monitor.alarms.book import Alarm, Book, Key
 from monitor.alarms.inventory import INVENTORY
+from monitor.alarms.layers import FRESH_ROUNDS, LAYER_WORDS, Broken, broken, layers_of
 from monitor.alarms.messages import DRILL
 from monitor.alarms.silence import Explained, Watch
 from monitor.facts import resources
@@ -48,7 +49,7 @@ def compose(known: Known, now_s: float, version: str) -> Picture:
     """The picture of what is known at ``now_s``."""
     plan = known.plan
     alarms = tuple(alarm_view(alarm) for alarm in in_order(known.book))
-    poles = tuple(_place(known, pole.name, pole) for pole in plan.poles)
+    poles = tuple(_place(known, pole.name, pole, now_s) for pole in plan.poles)
     supplies = tuple(margin_view(known, slot) for slot in known.limits if slot.quantity == "supply_volts")
     return Picture(
         plan.site.name,
@@ -56,7 +57,7 @@ def compose(known: Known, now_s: float, version: str) -> Picture:
         now_s,
         version,
         _headline(known.book, poles),
-        _place(known, plan.headend.name, None),
+        _place(known, plan.headend.name, None, now_s),
         poles,
         supplies,
         alarms,
@@ -88,7 +89,7 @@ def _headline(book: Book, poles: tuple[PlaceView, ...]) -> str:
         text = first.text
         if first.key.type not in _NAMES_PLACE:
             text = say("{place}: {what}", place=place if named else resource, what=text)
-        return say("{what} And {count} more.", what=text, count=more) if more else text
+        return say("{what} (and {count} more)", what=text, count=more) if more else text
     waiting = [pole.name for pole in poles if pole.state == "no value"]
     if waiting:
         return say("Not yet heard: {poles}.", poles=", ".join(waiting))
@@ -118,13 +119,13 @@ def alarm_view(alarm: Alarm) -> AlarmView:
     )
 
 
-def _place(known: Known, name: str, pole: Pole | None) -> PlaceView:
+def _place(known: Known, name: str, pole: Pole | None, now_s: float) -> PlaceView:
     watch = known.watches[name]
     state, reason = _state(known, name, watch)
     slots = [slot for slot in known.limits if resources.place_of(slot.resource) == name]
     gone = state in ("silent", "not seen")
     margins = tuple(margin_view(known, slot, gone and slot.quantity not in _METERED_ELSEWHERE) for slot in slots)
-    loads = tuple(_load(known, name, load, state) for load in pole.loads) if pole else ()
+    loads = tuple(_load(known, name, load, state, now_s) for load in pole.loads) if pole else ()
     above = ""
     metres = None
     if pole and pole.fibre:
@@ -178,12 +179,14 @@ _METERED_ELSEWHERE = {"feeder_amperes"}
 def margin_view(known: Known, slot: Slot, hidden: bool = False) -> MarginView:
     """A margin for people; a ``hidden`` one has no value now, and says what was last seen."""
     limit, margin, reading = known.limits[slot], known.margins.get(slot), known.latest.reading(slot)
-    value, stands, away = (margin.value, margin.standing, margin.margin) if margin else (None, Standing.NO_VALUE, None)
+    seen = reading is not None and reading.state is State.SEEN
+    value, stands, away = None, Standing.NO_VALUE, None
+    if seen and margin is not None and not hidden:  # a margin of an earlier look says nothing of now
+        value, stands, away = margin.value, margin.standing, margin.margin
     text = written(reading)
-    missing = "not asked" if reading is None else "" if reading.state is State.SEEN else reading.state.name.lower()
+    missing = "" if seen else text
     if hidden:
-        missing = say("last {text}", text=text) if reading is not None and reading.state is State.SEEN else missing
-        value, stands, away, text = None, Standing.NO_VALUE, None, "not seen"
+        missing, text = (say("last {text}", text=text) if seen else missing), "not seen"
     return MarginView(
         slot.resource,
         slot.quantity,
@@ -226,7 +229,7 @@ _POE_WORDS: Final[Mapping[int, str]] = {
 }
 
 
-def _load(known: Known, pole: str, load: Load, pole_state: str) -> LoadView:
+def _load(known: Known, pole: str, load: Load, pole_state: str, now_s: float) -> LoadView:
     if pole_state in ("silent", "not seen"):
         return LoadView(load.name, load.kind, load.port, load.address or "", {}, say("not seen"))
     latest, port, resource = known.latest, resources.port(pole, load.port), resources.load(pole, load.name)
@@ -238,24 +241,31 @@ def _load(known: Known, pole: str, load: Load, pole_state: str) -> LoadView:
     link = latest.reading(Slot(port, "link_state"))
     if link:
         layers["link"] = link.state.name.lower() if link.value is None else _link(link.value)
-    for layer, quantity in (("ping", "ping_seconds"), ("port", "tcp_state")):
+    for layer, quantity in (("ping", "ping_seconds"), ("connection", "tcp_state")):
         reading = latest.reading(Slot(resource, quantity))
         if reading:
             layers[layer] = reading.state.name.lower() if reading.value is None else _answer(quantity, reading.value)
-    broken = next((layer for layer, word in layers.items() if word in ("silent", "down", "fault", "refused")), "")
+    since_s = now_s - FRESH_ROUNDS * known.plan.rounds.measure_s
+    found = broken(load.port, layers_of(latest, pole, load, since_s))
     return LoadView(
         load.name,
         load.kind,
         load.port,
         load.address or "",
         layers,
-        say("broken at {layer}", layer=say(broken)) if broken else say("answers") if layers else say("not asked"),
+        _stands(found, bool(layers)),
         known.plan.acting.cycle == "allowed" and load.may_cycle,
     )
 
 
 def _link(value: float) -> str:
     return "up" if value == IfOperStatus.UP else "down"
+
+
+def _stands(found: Broken | None, asked: bool) -> str:
+    if found is not None:
+        return say("broken at {layer}", layer=LAYER_WORDS[found.layer])
+    return say("answers") if asked else say("not asked")
 
 
 def _answer(quantity: str, value: float) -> str:

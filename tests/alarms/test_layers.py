@@ -24,7 +24,7 @@ from monitor.alarms.layers import Layers, first_broken, stream_words
     ],
 )
 def test_the_lowest_broken_layer_is_told(known: Layers, said: str) -> None:
-    assert said in first_broken("1", known)
+    assert said in first_broken("1", known).words
 
 
 def test_every_state_of_a_stream_has_words() -> None:

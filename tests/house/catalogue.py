@@ -37,7 +37,7 @@ SHOWN = (
     "refused",
     "not asked",
 )
-LAYERS = ("watts", "link", "ping", "port", "delivering", "off", "no device", "fault", "test")
+LAYERS = ("watts", "link", "address", "ping", "connection", "delivering", "off", "no device", "fault", "test")
 TABLES = "tables of the alarms"
 HEAD = """# Sentences of farpole. Values stand in braces and stay as they are.
 msgid ""

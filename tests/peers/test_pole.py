@@ -234,7 +234,7 @@ async def test_the_fibre_goes_down_and_comes_back(site: Site, farpole: Farpole) 
     await asyncio.sleep(5)
     _, status = await farpole.ask("status", "--json")
     camera = json.loads(status)["poles"][0]["loads"][0]
-    assert camera["layers"]["port"] == "open"
+    assert camera["layers"]["connection"] == "open"
     assert "ms" in camera["layers"]["ping"], "ping is permitted here and must be asked"
 
     sh("ip", "-n", HEAD, "link", "set", "port9", "down")

@@ -68,7 +68,7 @@ def test_the_headline_and_the_block_beneath_it_are_of_one_alarm(memory: Memory) 
     picture = compose(memory, NOW_S, "1")
     assert picture.first is picture.alarms[0]
     assert picture.first is not None
-    assert picture.headline == f"{OLD.resource} does not answer And 1 more."
+    assert picture.headline == f"{OLD.resource} does not answer (and 1 more)"
     assert picture.first.resource == OLD.resource
     shown = block_of(memory)
     assert all(line in shown for line in CAMERA.van_list)

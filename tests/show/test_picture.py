@@ -9,13 +9,14 @@ from monitor.alarms.conditions import of_root, of_sight
 from monitor.alarms.evidence import Evidence
 from monitor.alarms.silence import Sight, Watch, explain
 from monitor.alarms.states import Severity
+from monitor.daemon.deriving import layer_of
 from monitor.daemon.design import Design
 from monitor.daemon.memory import Memory
 from monitor.facts.readings import Layout, Round, Slot, State
 from monitor.margins.judge import Judge
 from monitor.show import terminal
 from monitor.show.picture import compose
-from monitor.show.views import from_json
+from monitor.show.views import LoadView, MarginView, from_json
 from tests.alarms.causes import caused
 
 SYDNEY = ZoneInfo("Australia/Sydney")
@@ -95,6 +96,67 @@ def test_no_light_is_words_and_null_never_a_number(memory: Memory) -> None:
 def test_what_was_not_asked_is_not_a_number(memory: Memory) -> None:
     view = next(m for p in compose(memory, NOW_S, "1").poles for m in p.margins if m.resource == RX.resource)
     assert (view.value, view.text, view.standing) == (None, "not asked", "no value")
+
+
+def test_what_was_not_asked_this_time_has_no_value_whatever_an_earlier_look_gave(memory: Memory) -> None:
+    """A look at a stream that only asked whether it is there leaves out its rate; its old margin is none of now."""
+    take(memory, RX, -9.0)
+    view = margin_of(memory, RX)
+    assert (view.standing, view.margin is None) == ("inside", False)
+    take(memory, Slot("creek/switch", "input_volts"), 51.0)  # the next look of the same tier, which leaves it out
+    view = margin_of(memory, RX)
+    assert (view.value, view.margin, view.standing) == (None, None, "no value")
+    assert (view.text, view.missing) == ("not asked", "not asked")
+
+
+def test_what_was_asked_and_not_answered_has_no_value_and_says_why(memory: Memory) -> None:
+    take(memory, RX, -9.0)
+    memory.latest.take(Round.blank(Layout("creek/switch", "measure", (RX,)), NOW_S, State.SILENT))
+    view = margin_of(memory, RX)
+    assert (view.value, view.margin, view.standing, view.missing) == (None, None, "no value", "silent")
+
+
+def margin_of(memory: Memory, slot: Slot) -> MarginView:
+    places = compose(memory, NOW_S, "1").poles
+    return next(m for p in places for m in p.margins if (m.resource, m.quantity) == (slot.resource, slot.quantity))
+
+
+def camera_of(memory: Memory) -> LoadView:
+    creek = next(pole for pole in compose(memory, NOW_S, "1").poles if pole.name == "creek")
+    return next(load for load in creek.loads if load.name == "creek-gate-camera")
+
+
+LAYERS = [
+    ({}, None, "answers", "answers"),
+    ({"poe_port_state": 4.0, "port_watts": 0.0}, None, "broken at watts", "reports a PoE fault"),
+    ({"poe_port_state": 2.0, "port_watts": 0.0}, None, "broken at watts", "finds nothing to feed"),
+    ({"link_state": 2.0}, None, "broken at link", "no link on port 1"),
+    ({}, State.SILENT, "broken at connection", "it has power (it draws 6.4 W) and link, and takes no connection"),
+]
+
+
+@pytest.mark.parametrize(("moved", "tcp", "state", "told"), LAYERS)
+def test_a_load_s_state_and_its_alarm_give_one_account_of_its_layers(
+    memory: Memory, moved: dict[str, float], tcp: State | None, state: str, told: str
+) -> None:
+    port, camera = "creek/port/1", "creek/load/creek-gate-camera"
+    seen = {"poe_port_state": 3.0, "port_watts": 6.4, "link_state": 1.0} | moved
+    slots = tuple(Slot(port, quantity) for quantity in seen)
+    readings = Round.blank(Layout("creek/switch", "measure", slots), NOW_S, State.SILENT)
+    for i, value in enumerate(seen.values()):
+        readings.put(i, value)
+    memory.latest.take(readings)
+    answered = Round.blank(Layout(camera, "reach", (Slot(camera, "tcp_state"),)), NOW_S, State.SILENT)
+    if tcp is None and not moved:
+        answered.put(0, 1.0)
+    memory.latest.take(answered)
+    view = camera_of(memory)
+    assert view.state == state
+    sight = Sight("creek", NOW_S, State.SEEN, loads={"creek-gate-camera": State.SILENT})
+    if state != "answers":
+        assert told in layer_of(memory, sight)("creek-gate-camera")
+    assert view.layers["connection"] == ("open" if state == "answers" else "silent")
+    assert "port" not in view.layers, "a switch's port is another thing"
 
 
 def test_only_words_of_the_vocabulary_are_shown(memory: Memory) -> None:
