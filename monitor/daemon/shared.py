@@ -2,7 +2,7 @@
 
 import asyncio
 import logging
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Iterable
 from contextlib import suppress
 
 from monitor.alarms.silence import Sight, look
@@ -163,19 +163,33 @@ class SharedDaemon(Daemon):
                 log.error("the alarm book is kept elsewhere now; this process stops")
                 self.stopping.set()
                 return
-            for body in await rounds.keeper.ask(lambda store: store.passed()):
-                told = passing.opened(body)
-                if "look" in told:
-                    await rounds.seen(*told["look"])
-                else:
-                    name, tier, readings, refused = told["tier"]
-                    device = rounds.memory.design.devices.get(name)
-                    if device is not None:
-                        before = rounds.memory.latest.newest(name, tier)
-                        answer = Answer(Outcome.REFUSED if refused else Outcome.OK, {}, "")
-                        await rounds.read(device, tier, readings, before, answer)
+            left_out = await hear(rounds, await rounds.keeper.ask(lambda store: store.passed()))
+            if left_out:
+                log.error("%d looks that were passed on here could not be read, or are of nothing here", left_out)
 
         return without_answer(heard)
+
+
+async def hear(rounds: Rounds, bodies: Iterable[bytes]) -> int:
+    """What follows from what the others have seen; how many of it could not be read, or are of another plan."""
+    left_out = 0
+    for body in bodies:
+        try:
+            told = passing.opened(body)
+        except passing.Unreadable as error:
+            log.debug("what was passed on: %s", error)
+            left_out += 1
+            continue
+        if "look" in told and told["look"][0].place in rounds.memory.watches:
+            await rounds.seen(*told["look"])
+        elif "tier" in told and told["tier"][0] in rounds.memory.design.devices:
+            name, tier, readings, refused = told["tier"]
+            device = rounds.memory.design.devices[name]
+            answer = Answer(Outcome.REFUSED if refused else Outcome.OK, {}, "")
+            await rounds.read(device, tier, readings, rounds.memory.latest.newest(name, tier), answer)
+        else:
+            left_out += 1
+    return left_out
 
 
 def daemon_of(settings: Settings, shared: bool) -> Daemon:

@@ -67,7 +67,10 @@ class Sharing:
         began_s, before = self._clock.monotonic_s(), set(self._until)
         self._until = {name: until for name, until in self._until.items() if until > began_s}
         if began_s - self._renewed_s >= self._lease_s / RENEWED:
-            await self._hold([POLLER + self._me, *self._until], None, began_s)
+            mine = [POLLER + self._me, *self._until]
+            held = await self._hold(mine, None, began_s)
+            for name in set(mine) - held:  # somebody else has it already, whatever we were told when we took it
+                self._until.pop(name, None)
             self._renewed_s = began_s
         if BOOK not in self._until:
             await self._hold([BOOK], None, began_s)
@@ -95,11 +98,12 @@ class Sharing:
         if wanted and room > 0:
             await self._hold(wanted, room, now_s)
 
-    async def _hold(self, names: list[str], most: int | None, now_s: float) -> None:
+    async def _hold(self, names: list[str], most: int | None, now_s: float) -> set[str]:
         me, lasts_s = self._me, self._lease_s
         held = await self._keeper.ask(lambda store: store.take(names, me, lasts_s, most))
         # Counted from before the question was asked: ours ends before the database's.
         self._until |= dict.fromkeys(held, now_s + lasts_s)
+        return held
 
     async def _give_back(self, names: list[str]) -> None:
         for name in names:

@@ -13,13 +13,16 @@ from monitor.history.engine import Kept, putting
 from monitor.history.trouble import NotKept
 
 _NOW = "extract(epoch FROM clock_timestamp())"
+LONGEST_S = 3600
+"""No lease lasts for longer: one that ends later, or at no time at all, is of a clock gone wrong, or of somebody's hand."""
+_STANDS = f"until_s BETWEEN {_NOW} AND {_NOW} + {LONGEST_S}"
 _TAKE = text(
-    f"WITH free AS (SELECT name FROM lease WHERE name = ANY(:names) AND (holder = :holder OR until_s < {_NOW}) "
+    f"WITH free AS (SELECT name FROM lease WHERE name = ANY(:names) AND (holder = :holder OR NOT {_STANDS}) "
     "ORDER BY (holder = :holder) DESC, until_s, name LIMIT :most FOR UPDATE SKIP LOCKED) "
     f"UPDATE lease SET holder = :holder, until_s = {_NOW} + :lasts FROM free WHERE lease.name = free.name "
     "RETURNING lease.name"
 )
-_COUNT = text(f"SELECT count(*) FROM lease WHERE name LIKE :prefix AND until_s >= {_NOW}")
+_COUNT = text(f"SELECT count(*) FROM lease WHERE name LIKE :prefix AND {_STANDS}")
 _GIVE = text("UPDATE lease SET until_s = 0 WHERE holder = :holder AND name = ANY(:names)")
 
 
