@@ -143,3 +143,79 @@ def test_which_cameras_are_revived(tarrow: Plan) -> None:
     assert revived(replace(alarm, cleared=True)) == []
     assert revived(replace(alarm, cause=replace(alarm.cause, name="copper-drop"))) == []
     assert revived(replace(alarm, cause=replace(alarm.cause, percent=50.0))) == []
+
+
+@pytest.mark.parametrize(("ago_s", "allowed"), [(0.0, False), (89.0, False), (90.0, True)])
+def test_a_device_has_ninety_seconds_to_start(tarrow: Plan, ago_s: float, allowed: bool) -> None:
+    """And is switched twice within 24 hours at the most (common practice, no source)."""
+    assert (not asked(tarrow, attempts=[Attempt(NOW_S - ago_s, PORT, "sam", "hung")])) is allowed
+
+
+@pytest.mark.parametrize(("ago_s", "allowed"), [((3600, 86_399), False), ((3600, 86_400), True), ((3600,), True)])
+def test_a_port_is_switched_twice_a_day_at_the_most(tarrow: Plan, ago_s: tuple[float, ...], allowed: bool) -> None:
+    mine = [Attempt(NOW_S - one, PORT, "sam", "hung") for one in ago_s]
+    assert (not asked(tarrow, attempts=mine)) is allowed
+
+
+@pytest.mark.parametrize(
+    ("resource", "cause", "allowed"),
+    [
+        (PORT, "wet-gland", False),
+        (PORT, "port-short", False),
+        ("yards/load/yards-ramp-camera", "lightning", False),
+        (PORT, "camera-hung", True),
+        ("yards/port/2", "wet-gland", True),
+    ],
+)
+def test_what_most_probably_stands_in_water_gets_no_power(
+    tarrow: Plan, resource: str, cause: str, allowed: bool
+) -> None:
+    book = with_alarm(resource, "frames-broken")
+    ((key, alarm),) = book.alarms.items()
+    assert alarm.cause is not None
+    wet = replace(alarm, cause=replace(alarm.cause, name=cause))
+    assert (not asked(tarrow, book=Book({key: wet}))) is allowed
+    assert not asked(tarrow, book=Book({key: replace(wet, cleared=True)})), "what is over burns nothing"
+    assert not asked(tarrow, book=Book({key: replace(alarm, cause=None)})), "of what is not known nothing follows"
+
+
+def test_work_elsewhere_or_at_another_time_stops_nothing(tarrow: Plan) -> None:
+    elsewhere = Shelf("creek", "", NOW_S - 60, NOW_S + 60, "sam", "digging")
+    over = Shelf("yards", "", NOW_S - 60, NOW_S - 1, "sam", "digging")
+    here = Shelf("yards", "", NOW_S - 60, NOW_S + 60, "sam", "digging")
+    assert not asked(tarrow, shelves=(elsewhere, over))
+    assert asked(tarrow, shelves=(elsewhere, over, here))
+
+
+def test_a_camera_is_revived_from_the_second_and_the_percent_on_that_the_plan_names(tarrow: Plan) -> None:
+    plan, resource = may_act(tarrow), "yards/load/yards-ramp-camera"
+    alarm = with_alarm(resource, "load-silent").alarms[Key(resource, "load-silent")]
+    assert alarm.cause is not None
+    stood_s = NOW_S - alarm.raised_s
+
+    def revived(changed: Alarm, after_s: float = stood_s, percent: float = 60) -> bool:
+        return bool(to_revive(Book({changed.key: changed}), plan, NOW_S, after_s, percent))
+
+    assert revived(alarm)
+    assert not revived(alarm, stood_s + 0.5)
+    assert revived(alarm, stood_s, alarm.cause.percent)
+    assert not revived(alarm, stood_s, alarm.cause.percent + 0.5)
+    assert not revived(replace(alarm, root="supply/office-a"))
+    assert not revived(replace(alarm, cause=None))
+    for kind in ("stream-broken", "stream-thin", "load-quiet", "service-refused"):
+        assert revived(replace(alarm, key=Key(resource, kind)))
+    assert not revived(replace(alarm, key=Key(resource, "clock-off")))
+    for other in ("yards/load/nobody", "creek/load/creek-tank-gateway"):
+        assert not revived(replace(alarm, key=Key(other, "load-silent"))), "only cameras of the plan"
+
+
+def test_one_that_is_not_revived_keeps_no_other_from_it(tarrow: Plan) -> None:
+    plan, first, second = may_act(tarrow), "yards/load/yards-ramp-camera", "yards/load/yards-race-camera"
+    alarms = {}
+    for resource in (first, second):
+        alarm = with_alarm(resource, "load-silent").alarms[Key(resource, "load-silent")]
+        alarms[alarm.key] = alarm
+    key = Key(first, "load-silent")
+    for changed in (replace(alarms[key], cleared=True), replace(alarms[key], raised_s=NOW_S)):
+        assert to_revive(Book({**alarms, key: changed}), plan, NOW_S, 60, 60) == [("yards", "2")]
+    assert to_revive(Book(alarms), plan, NOW_S, 60, 60) == [("yards", "1"), ("yards", "2")]

@@ -15,6 +15,7 @@ from monitor.alarms.evidence import (
     restarted,
     settlement,
     signs_of,
+    spoken,
 )
 from monitor.alarms.settlement import Settlement
 from monitor.alarms.silence import Watch
@@ -130,3 +131,140 @@ def test_volts_of_long_ago_are_not_those_before_a_silence(memory: Memory) -> Non
     take(memory, "creek/switch", "input_volts", 43.0)
     assert remember(memory.topology, memory.latest, "creek", NOW_S + BEFORE_S, None).volts == 43.0
     assert remember(memory.topology, memory.latest, "creek", NOW_S + BEFORE_S + 1, None).volts is None
+
+
+@pytest.mark.parametrize(
+    ("before", "now", "share", "gone"),
+    [
+        (None, 1.0, 1.0, None),
+        (1.0, None, 1.0, None),
+        (1.0, 0.0, None, 1.0),
+        (2.0, 1.5, 1.0, 0.5),
+        (1.0, 0.5, 2.0, 0.5),
+        (0.05, 0.0, 1.0, None),
+        (0.0625, 0.0, 1.0, 1.0),
+        (1.0, 3.0, 1.0, -2.0),
+    ],
+)
+def test_how_much_of_its_own_current_is_gone(
+    before: float | None, now: float | None, share: float | None, gone: float | None
+) -> None:
+    """Its share is by the plan, and no more than flowed at all."""
+    evidence = Evidence("pole", amperes_before=before, amperes_now=now, share_amperes=share)
+    assert evidence.current_gone == gone
+
+
+@pytest.mark.parametrize(
+    ("volts", "least", "low"), [(44.99, 44.0, True), (45.0, 44.0, False), (None, 44.0, None), (40.0, None, None)]
+)
+def test_volts_are_low_below_one_above_the_least_and_unknown_without_both(
+    volts: float | None, least: float | None, low: bool | None
+) -> None:
+    evidence = Evidence("pole", volts_before=volts, volts_minimum=least)
+    assert signs_of(evidence)[0].get("volts_low") is low
+    assert evidence.was_short_of_volts is bool(low)
+
+
+NOTHING = {"pole_silent": True, "agent_silent": True, "gasped": None, "all_lost": False}
+
+
+@pytest.mark.parametrize(
+    ("evidence", "signs", "contexts"),
+    [
+        (Evidence("head-end"), {**NOTHING, "all_lost": True, "siblings_lost": None}, (False, False)),
+        (Evidence("supply"), {**NOTHING, "siblings_lost": True}, (False, False)),
+        (
+            Evidence("supply", supply_gone=True, gasped=True),
+            {**NOTHING, "siblings_lost": True, "supply_wrong": True, "gasped": True},
+            (False, False),
+        ),
+        (Evidence("pole"), {**NOTHING, "siblings_lost": None, "link_down": None}, (False, False)),
+        (
+            Evidence("pole", True, siblings=True, supply_gone=False),
+            {**NOTHING, "siblings_lost": False, "link_down": False, "supply_wrong": False},
+            (False, False),
+        ),
+        (Evidence("pole", False), {**NOTHING, "siblings_lost": None, "link_down": True}, (False, False)),
+        (
+            Evidence("pole", False, own_supply=True, by_radio=True),
+            {**NOTHING, "siblings_lost": None},
+            (True, True),
+        ),
+    ],
+)
+def test_what_is_not_in_the_evidence_is_in_no_sign(
+    evidence: Evidence, signs: dict[str, bool | None], contexts: tuple[bool, bool]
+) -> None:
+    """A radio has no link lamp at the port above; most switches have no last word."""
+    assert signs_of(evidence) == (signs, dict(zip(("solar", "radio"), contexts, strict=True)))
+
+
+def test_each_thing_that_is_known_has_a_line_and_on_a_pole_the_link_and_the_current_always() -> None:
+    assert len(spoken(Evidence("pole"))) == 2
+    assert len(spoken(Evidence("pole", True, 1.1, 1.0, volts_before=50.0, supply_volts_now=54.0))) == 4
+    assert len(spoken(Evidence("pole", own_supply=True))) == 1, "it has no feeder to be read"
+    assert spoken(Evidence("head-end")) == ()
+    assert len(spoken(Evidence("supply", supply_volts_now=54.0))) == 1
+    said = {spoken(Evidence("pole", up))[0] for up in (True, False)}
+    said |= {spoken(Evidence("pole", None, uplink_doubted=doubted))[0] for doubted in (False, True)}
+    assert len(said) == 4, "up, down, not known, and not to be believed yet are told apart"
+
+
+def test_a_pole_is_remembered_with_what_was_read_when_it_answered(memory: Memory) -> None:
+    first = remember(memory.topology, memory.latest, "creek", NOW_S, None)
+    assert first == Before(NOW_S, (), None, None)
+    take(memory, "creek/switch", "input_volts", 51.0, NOW_S - 9000)
+    take(memory, FEEDER, "feeder_amperes", 1.5, NOW_S - 3600)
+    take(memory, "creek/switch", "uptime_seconds", 77.0, NOW_S - FRESH_S)
+    known = remember(memory.topology, memory.latest, "creek", NOW_S, first)
+    assert known == Before(NOW_S, (1.5,), 51.0, 77.0), "volts as they were last seen, amperes of an hour"
+    later = remember(memory.topology, memory.latest, "creek", NOW_S + 1, known)
+    assert later == Before(NOW_S + 1, (1.5,), 51.0, 77.0), "what is older says nothing new"
+
+
+def test_the_middle_of_three_is_no_outlier() -> None:
+    for recent, middle in (
+        ((), None),
+        ((2.0,), 2.0),
+        ((2.0, 9.0), 2.0),
+        ((9.0, 1.0, 2.0), 2.0),
+        ((1.0, 2.0, 0.0), 1.0),
+    ):
+        assert Before(0.0, recent, None, None).amperes == middle
+
+
+def test_the_evidence_on_a_pole_holds_what_stood_before(memory: Memory) -> None:
+    memory.before["creek"] = Before(NOW_S - 15, (1.1,), 50.0, 100.0)
+    take(memory, LINK, "link_state", 1.0)
+    take(memory, FEEDER, "feeder_amperes", 0.25)
+    found = seen(memory, "creek")
+    assert (found.amperes_before, found.amperes_now, found.volts_before) == (1.1, 0.25, 50.0)
+    assert found.volts_minimum == 44.0, "as the plan says"
+    assert (found.uplink_up, found.uplink_doubted) == (True, False), "15 s after it has answered it is believed"
+    assert seen(memory, "creek", NOW_S + 11).amperes_now is None, "of another round"
+    memory.before["creek"] = Before(NOW_S - 14, (1.1,), 50.0, 100.0)
+    assert seen(memory, "creek").uplink_doubted
+    unknown = seen(memory, "yards")
+    assert (unknown.amperes_before, unknown.volts_before, unknown.uplink_up) == (None, None, None)
+
+
+def test_volts_of_a_supply_that_feeds_no_pole_by_copper_are_never_gone(memory: Memory) -> None:
+    take(memory, "supply/ridge-solar", "supply_volts", 1.0)
+    assert seen(memory, "ridge").supply_gone is None
+    assert seen(memory, "creek").supply_gone is None, "and none that were not read"
+
+
+def test_a_return_is_settled_at_once_where_nothing_more_will_be_known(memory: Memory) -> None:
+    back = Watch(back_since_s=NOW_S - 59)
+    unknown = Before(NOW_S - 100, (), None, None)
+    assert settlement("creek", memory.latest, unknown, back, NOW_S) == "", "its uptime was never read"
+    assert settlement("creek", memory.latest, None, back, NOW_S) == ""
+    known = Before(NOW_S - 100, (), None, 5000.0)
+    assert settlement("creek", memory.latest, known, Watch(), NOW_S) == "", "it has not come back"
+    assert settlement("creek", memory.latest, known, back, NOW_S) is None
+    assert settlement("creek", memory.latest, known, Watch(back_since_s=NOW_S - 60), NOW_S) == ""
+    take(memory, "creek/switch", "uptime_seconds", 20.0)
+    assert restarted("creek", memory.latest, known, NOW_S) is True
+    assert restarted("creek", memory.latest, unknown, NOW_S) is None
+    assert restarted("creek", memory.latest, None, NOW_S) is None
+    assert restarted("creek", memory.latest, known, NOW_S + FRESH_S + 1) is None
