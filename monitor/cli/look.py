@@ -111,6 +111,7 @@ def _concerning(alarms: list[dict[str, Any]], given: Namespace) -> list[dict[str
 def _from_history(data: Path, given: Namespace, why_not: str) -> int:
     from monitor.daemon.lock import HISTORY
     from monitor.history.store import NotKept, Store
+    from monitor.history.trouble import Reason
 
     file = data / HISTORY
     if not file.exists():
@@ -121,7 +122,7 @@ def _from_history(data: Path, given: Namespace, why_not: str) -> int:
         alarms, newest = store.alarms(), store.newest(0)
     except NotKept as error:
         print(f"farpole: {why_not}, and its history cannot be read: {error}", file=sys.stderr)
-        return NO_DAEMON if error.reason == "empty" else FAILED
+        return NO_DAEMON if error.reason is Reason.EMPTY else FAILED
     views: tuple[AlarmView, ...] = tuple(
         alarm_view(alarm) for alarm in in_order(Book({alarm.key: alarm for alarm in alarms}))
     )

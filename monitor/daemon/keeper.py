@@ -14,18 +14,20 @@ from monitor.daemon.clock import Clock, boot_id
 from monitor.daemon.opening import Opening
 from monitor.facts.readings import Round
 from monitor.history.store import NotKept, Store
+from monitor.history.trouble import Reason
 
 log = logging.getLogger(__name__)
 
 T = TypeVar("T")
 
 _ADVICE = {
-    "full": "; make room on the disk, or give the history a larger quota (--history-gb)",
-    "damaged": "; the file cannot be mended where it lies: look at the card, and restore a backup (farpole restore)",
-    "lost": "; the disk does not answer: look at the card, its socket and its power",
-    "read-only": "; the disk has become read-only, as a worn card does: replace it",
-    "denied": "; farpole may not write there: see to whom the folder belongs",
-    "server": "; look whether PostgreSQL runs, and whether it can be reached from here",
+    Reason.FULL: "; make room on the disk, or give the history a larger quota (--history-gb)",
+    Reason.DAMAGED: "; the file cannot be mended where it lies: look at the card, and restore a backup "
+    "(farpole restore)",
+    Reason.LOST: "; the disk does not answer: look at the card, its socket and its power",
+    Reason.READ_ONLY: "; the disk has become read-only, as a worn card does: replace it",
+    Reason.DENIED: "; farpole may not write there: see to whom the folder belongs",
+    Reason.SERVER: "; look whether PostgreSQL runs, and whether it can be reached from here",
 }
 
 
@@ -190,13 +192,13 @@ class Keeper:
 
     async def _troubled(self, error: NotKept) -> None:
         try:
-            if error.reason == "full" and await self._do(self._opened.eased):
+            if error.reason is Reason.FULL and await self._do(self._opened.eased):
                 await self._write()
                 return
-            if error.reason == "server":
+            if error.reason is Reason.SERVER:
                 await self._do(self._opened.shut)
-            if error.reason in ("damaged", "lost", "read-only"):
-                why = str(error) if error.reason == "damaged" else ""
+            if error.reason in (Reason.DAMAGED, Reason.LOST, Reason.READ_ONLY):
+                why = str(error) if error.reason is Reason.DAMAGED else ""
                 await self._do(lambda: self._opened.reopen(why))
                 await self._write()
                 return

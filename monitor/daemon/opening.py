@@ -11,7 +11,7 @@ from monitor.daemon.clock import Clock
 from monitor.history import mending, wal, wreck
 from monitor.history.read_only import why_not_written
 from monitor.history.store import NotKept, Store
-from monitor.history.trouble import WORDS, reason_of
+from monitor.history.trouble import WORDS, Reason, reason_of
 
 log = logging.getLogger(__name__)
 
@@ -38,11 +38,11 @@ class Opening:
     def asked(self, question: Callable[[Store], T], trouble: str) -> T:
         """The store's answer; raises NotKept, with ``trouble`` where that is known to be why."""
         if self._store is None:
-            raise NotKept(trouble or f"{self._path} is not open", "lost")
+            raise NotKept(trouble or f"{self._path} is not open", Reason.LOST)
         try:
             return question(self._store)
         except NotKept as error:
-            if self.writable or error.reason != "read-only":
+            if self.writable or error.reason is not Reason.READ_ONLY:
                 raise
             raise NotKept(trouble or str(error), error.reason) from None
 
@@ -74,7 +74,7 @@ class Opening:
         try:
             return self._open_file()
         except NotKept as error:
-            if error.reason != "full" or not self.eased():
+            if error.reason is not Reason.FULL or not self.eased():
                 raise
             return self._open_file()
 
@@ -94,21 +94,21 @@ class Opening:
         except NotKept:
             raise
         except BlockingIOError:
-            raise NotKept(f"{self._folder}: another farpole has it", "taken") from None
+            raise NotKept(f"{self._folder}: another farpole has it", Reason.TAKEN) from None
         except OSError as error:
             reason = reason_of(error)
             raise NotKept(f"{self._path}: {WORDS.get(reason, error.strerror)}", reason) from error
         try:
             return Store(self._path, quota_octets=self._quota_octets)
         except NotKept as error:
-            if error.reason != "damaged":
+            if error.reason is not Reason.DAMAGED:
                 raise
             return self._put_aside(str(error))
 
     def _refused(self) -> None:
         """Raises NotKept where nothing can be written: SQLite opens such a file as if nothing were wrong."""
         reason = why_not_written(self._folder)
-        if reason in ("read-only", "denied"):
+        if reason in (Reason.READ_ONLY, Reason.DENIED):
             raise NotKept(f"{self._path}: {WORDS[reason]}", reason)
 
     def _to_read(self) -> Store | None:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from monitor.history.read_only import reading
-from monitor.history.trouble import NotKept
+from monitor.history.trouble import NotKept, Reason
 
 _COUNTED = ("round_row", "day_block", "rollup_day", "alarm", "alarm_change", "baseline", "repair")
 
@@ -46,12 +46,12 @@ def verify(file: Path) -> Backup:
         with closing(sqlite3.connect(f"file:{file}?mode=ro&immutable=1", uri=True)) as connection:
             answer = connection.execute("PRAGMA quick_check(1)").fetchone()[0]
             if answer != "ok":
-                raise NotKept(f"{file} is damaged: {answer}", "damaged")
+                raise NotKept(f"{file} is damaged: {answer}", Reason.DAMAGED)
             there = {name for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
             if "round_row" not in there:
-                raise NotKept(f"{file} is no history of farpole", "damaged")
+                raise NotKept(f"{file} is no history of farpole", Reason.DAMAGED)
             count = "SELECT count(*) FROM {}"
             rows = {n: connection.execute(count.format(n)).fetchone()[0] for n in _COUNTED if n in there}
     except sqlite3.Error as error:
-        raise NotKept(f"{file} cannot be read: {error}", "damaged") from error
+        raise NotKept(f"{file} cannot be read: {error}", Reason.DAMAGED) from error
     return Backup(file.stat().st_size, rows)

@@ -11,7 +11,7 @@ from sqlalchemy.exc import DBAPIError, NoSuchModuleError, OperationalError, SQLA
 from monitor.history import tables as t
 from monitor.history import upgrading
 from monitor.history.read_only import reading, why_not_written
-from monitor.history.trouble import WORDS
+from monitor.history.trouble import WORDS, Reason
 from monitor.history.trouble import NotKept as NotKept
 
 T = TypeVar("T")
@@ -25,12 +25,12 @@ _PRAGMAS = (
     "foreign_keys=ON",
 )
 _MEANS = {
-    "SQLITE_FULL": "full",
-    "SQLITE_CORRUPT": "damaged",
-    "SQLITE_NOTADB": "damaged",
-    "SQLITE_IOERR": "lost",
-    "SQLITE_READONLY": "read-only",
-    "SQLITE_CANTOPEN": "lost",
+    "SQLITE_FULL": Reason.FULL,
+    "SQLITE_CORRUPT": Reason.DAMAGED,
+    "SQLITE_NOTADB": Reason.DAMAGED,
+    "SQLITE_IOERR": Reason.LOST,
+    "SQLITE_READONLY": Reason.READ_ONLY,
+    "SQLITE_CANTOPEN": Reason.LOST,
 }
 
 
@@ -98,13 +98,13 @@ class Kept:
         except SQLAlchemyError as error:
             raise NotKept(f"{self._name}: {error}") from error
 
-    def _meant(self, error: DBAPIError, name: str) -> tuple[str, str]:
-        """In one word, and in those of the database or, where the disk itself says it more plainly, of that."""
+    def _meant(self, error: DBAPIError, name: str) -> tuple[Reason, str]:
+        """The reason, and it in the words of the database or, where the disk itself says it more plainly, of that."""
         words = _first_line(error.orig)
         if not isinstance(self.path, Path):
-            return ("server" if isinstance(error, OperationalError) else ""), words
-        reason = next((word for start, word in _MEANS.items() if name.startswith(start)), "")
-        if reason == "lost":
+            return (Reason.SERVER if isinstance(error, OperationalError) else Reason.NONE), words
+        reason = next((word for start, word in _MEANS.items() if name.startswith(start)), Reason.NONE)
+        if reason is Reason.LOST:
             reason = why_not_written(self.path.parent) or reason
             words = WORDS.get(reason, words)
         return reason, words

@@ -14,7 +14,7 @@ from monitor.history.trouble import NotKept
 
 _NOW = "extract(epoch FROM clock_timestamp())"
 LONGEST_S = 3600
-"""No lease lasts for longer: one that ends later, or at no time at all, is of a clock gone wrong, or of somebody's hand."""
+"""No lease lasts for longer: one that ends later, or at no time, is of a clock gone wrong or of somebody's hand."""
 _STANDS = f"until_s BETWEEN {_NOW} AND {_NOW} + {LONGEST_S}"
 _TAKE = text(
     f"WITH free AS (SELECT name FROM lease WHERE name = ANY(:names) AND (holder = :holder OR NOT {_STANDS}) "

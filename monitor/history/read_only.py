@@ -5,7 +5,7 @@ import sqlite3
 from contextlib import suppress
 from pathlib import Path
 
-from monitor.history.trouble import reason_of
+from monitor.history.trouble import Reason, reason_of
 
 LEAST_FREE_OCTETS = 64 * 1024
 """SQLite's shared index beside a log takes 32 KiB at least (its walformat document, section 2.1)."""
@@ -44,14 +44,14 @@ def _looked_into(connection: sqlite3.Connection) -> sqlite3.Connection:
     return connection
 
 
-def why_not_written(folder: Path) -> str:
-    """Why nothing can be written in a folder: read-only, full, denied, lost; empty where it can, as far as is known."""
+def why_not_written(folder: Path) -> Reason:
+    """Why nothing can be written in a folder: READ_ONLY, FULL, DENIED, LOST; NONE where it can, as far as is known."""
     try:
         disk = os.statvfs(folder)
     except OSError as error:
         return reason_of(error)
     if disk.f_flag & os.ST_RDONLY:
-        return "read-only"
+        return Reason.READ_ONLY
     if disk.f_bavail * disk.f_frsize < LEAST_FREE_OCTETS:
-        return "full"
-    return "" if os.access(folder, os.W_OK | os.X_OK) else "denied"
+        return Reason.FULL
+    return Reason.NONE if os.access(folder, os.W_OK | os.X_OK) else Reason.DENIED

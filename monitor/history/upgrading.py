@@ -8,7 +8,7 @@ from sqlalchemy import Connection, inspect, text
 
 from monitor.history import backup
 from monitor.history.read_only import reading
-from monitor.history.trouble import NotKept
+from monitor.history.trouble import NotKept, Reason
 
 BEFORE = "history-of-schema-"
 """Begins the name of what is kept of an upgrade; of several only the newest stays."""
@@ -93,7 +93,7 @@ def check(connection: Connection, name: str) -> None:
     """Raises NotKept where a history that is only read has another schema than ours."""
     there = _of(connection)
     if there is None and connection.dialect.name == "sqlite":
-        raise NotKept(f"{name} has nothing in it yet: farpole is being started for the first time", "empty")
+        raise NotKept(f"{name} has nothing in it yet: farpole is being started for the first time", Reason.EMPTY)
     if there is not None and there != NEWEST:
         words = f"{name} has the schema {there}, this farpole reads {NEWEST}"
         raise NotKept(f"{words}: start farpole once, and it brings an older one up to date")

@@ -213,11 +213,11 @@ def test_each_thing_that_is_known_has_a_line_and_on_a_pole_the_link_and_the_curr
 def test_a_pole_is_remembered_with_what_was_read_when_it_answered(memory: Memory) -> None:
     first = remember(memory.topology, memory.latest, "creek", NOW_S, None)
     assert first == Before(NOW_S, (), None, None)
-    take(memory, "creek/switch", "input_volts", 51.0, NOW_S - 9000)
+    take(memory, "creek/switch", "input_volts", 51.0, NOW_S - 3600)
     take(memory, FEEDER, "feeder_amperes", 1.5, NOW_S - 3600)
     take(memory, "creek/switch", "uptime_seconds", 77.0, NOW_S - FRESH_S)
     known = remember(memory.topology, memory.latest, "creek", NOW_S, first)
-    assert known == Before(NOW_S, (1.5,), 51.0, 77.0), "volts as they were last seen, amperes of an hour"
+    assert known == Before(NOW_S, (1.5,), 51.0, 77.0), "volts and amperes of the last hour"
     later = remember(memory.topology, memory.latest, "creek", NOW_S + 1, known)
     assert later == Before(NOW_S + 1, (1.5,), 51.0, 77.0), "what is older says nothing new"
 
@@ -257,12 +257,12 @@ def test_volts_of_a_supply_that_feeds_no_pole_by_copper_are_never_gone(memory: M
 def test_a_return_is_settled_at_once_where_nothing_more_will_be_known(memory: Memory) -> None:
     back = Watch(back_since_s=NOW_S - 59)
     unknown = Before(NOW_S - 100, (), None, None)
-    assert settlement("creek", memory.latest, unknown, back, NOW_S) == "", "its uptime was never read"
-    assert settlement("creek", memory.latest, None, back, NOW_S) == ""
+    assert settlement("creek", memory.latest, unknown, back, NOW_S) is Settlement.UNTOLD, "its uptime was never read"
+    assert settlement("creek", memory.latest, None, back, NOW_S) is Settlement.UNTOLD
     known = Before(NOW_S - 100, (), None, 5000.0)
-    assert settlement("creek", memory.latest, known, Watch(), NOW_S) == "", "it has not come back"
+    assert settlement("creek", memory.latest, known, Watch(), NOW_S) is Settlement.UNTOLD, "it has not come back"
     assert settlement("creek", memory.latest, known, back, NOW_S) is None
-    assert settlement("creek", memory.latest, known, Watch(back_since_s=NOW_S - 60), NOW_S) == ""
+    assert settlement("creek", memory.latest, known, Watch(back_since_s=NOW_S - 60), NOW_S) is Settlement.UNTOLD
     take(memory, "creek/switch", "uptime_seconds", 20.0)
     assert restarted("creek", memory.latest, known, NOW_S) is True
     assert restarted("creek", memory.latest, unknown, NOW_S) is None
