@@ -16,6 +16,7 @@ from typing import Any, BinaryIO
 
 from monitor.daemon.lock import HISTORY
 from monitor.history.store import NotKept
+from monitor.history.trouble import Reason
 
 MANIFEST, SECRETS = "manifest.json", "secrets.encrypted"
 _PART = r"[A-Za-z0-9_][A-Za-z0-9_.-]*"
@@ -143,13 +144,13 @@ def lay_out(file: Path, folder: Path) -> list[str]:
             _room(folder, sum(one.size for one in found))
             wrong = [one.name for one in found if _copied(opened, one, folder) != wanted[one.name]]
     except Refused as error:
-        raise NotKept(f"{file} is no backup of farpole, or it is damaged: {error}", "damaged") from None
+        raise NotKept(f"{file} is no backup of farpole, or it is damaged: {error}", Reason.DAMAGED) from None
     except NotKept:
         raise
     except OSError as error:
         raise NotKept(f"{file} cannot be unpacked: {error}") from None
     if wrong:
-        raise NotKept(f"{file} is damaged: {', '.join(wrong[:5])} is not as it was written", "damaged")
+        raise NotKept(f"{file} is damaged: {', '.join(wrong[:5])} is not as it was written", Reason.DAMAGED)
     return [one.name for one in found]
 
 
@@ -160,14 +161,14 @@ def secrets_in(file: Path) -> bytes | None:
             found = [one for one in members(opened) if one.name == SECRETS]
             return content(opened, found[0]) if found else None
     except Refused as error:
-        raise NotKept(f"{file} is no backup of farpole, or it is damaged: {error}", "damaged") from None
+        raise NotKept(f"{file} is no backup of farpole, or it is damaged: {error}", Reason.DAMAGED) from None
 
 
 def _room(folder: Path, octets: int) -> None:
     free = shutil.disk_usage(folder).free
     if octets + SPARED_OCTETS > free:
         words = f"{octets >> 20} MiB do not fit where {free >> 20} are free, with {SPARED_OCTETS >> 20} left over"
-        raise NotKept(f"there is no room to unpack in {folder.parent}: {words}", "full")
+        raise NotKept(f"there is no room to unpack in {folder.parent}: {words}", Reason.FULL)
 
 
 def _copied(opened: BinaryIO, member: Member, folder: Path) -> str:

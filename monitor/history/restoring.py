@@ -16,6 +16,7 @@ from monitor.history import tables as t
 from monitor.history import wal
 from monitor.history.backup import Backup, verify
 from monitor.history.store import NotKept, Store
+from monitor.history.trouble import Reason
 
 _STORED = {int: ("integer",), float: ("real", "integer"), str: ("text",), bytes: ("blob",), bool: ("integer",)}
 """Storage classes of SQLite for what a column holds (its document "Datatypes In SQLite", section 2)."""
@@ -37,7 +38,7 @@ def restore(file: Path, history: Path, beside: Path) -> Backup:
     try:
         with tempfile.TemporaryDirectory(prefix="farpole-restore-", dir=history.parent) as folder:
             if file.stat().st_size + SPARED_OCTETS > shutil.disk_usage(folder).free:
-                raise NotKept(f"{file} was not restored: there is no room for it in {history.parent}", "full")
+                raise NotKept(f"{file} was not restored: there is no room for it in {history.parent}", Reason.FULL)
             copy = Path(folder) / "copy.sqlite"
             shutil.copyfile(file, copy)
             found = vet(copy, file)
@@ -62,21 +63,21 @@ def vet(copy: Path, file: Path) -> Backup:
             _nothing_runs(connection, file)
             answer = str(connection.execute("PRAGMA integrity_check(1)").fetchone()[0])
             if answer != "ok":
-                raise NotKept(f"{file} is damaged: {_line(answer)}", "damaged")
+                raise NotKept(f"{file} is damaged: {_line(answer)}", Reason.DAMAGED)
             _of_a_schema(connection, file)
         with Store(copy) as store:  # brings it up to date, or says that it is newer
             _as_ours(copy, file)
             _values(copy, file)
             _readable(store, file)
     except sqlite3.Error as error:
-        raise NotKept(f"{file} is damaged: {_line(error)}", "damaged") from error
+        raise NotKept(f"{file} is damaged: {_line(error)}", Reason.DAMAGED) from error
     return verify(copy)
 
 
 def _nothing_runs(connection: sqlite3.Connection, file: Path) -> None:
     for kind, name, sql in connection.execute("SELECT type, name, sql FROM sqlite_master"):
         if kind not in ("table", "index") or _COMPUTES.search(str(sql or "")):
-            raise NotKept(f"{file}: {_line(f'{kind} {name}')} does not belong into a history", "damaged")
+            raise NotKept(f"{file}: {_line(f'{kind} {name}')} does not belong into a history", Reason.DAMAGED)
 
 
 def _of_a_schema(connection: sqlite3.Connection, file: Path) -> None:
@@ -84,7 +85,7 @@ def _of_a_schema(connection: sqlite3.Connection, file: Path) -> None:
     with suppress(sqlite3.OperationalError):  # there is no such table
         rows = connection.execute("SELECT version_num FROM alembic_version").fetchall()
     if len(rows) != 1 or not re.fullmatch(r"\d{4}", str(rows[0][0])):
-        raise NotKept(f"{file} is no history of farpole", "damaged")
+        raise NotKept(f"{file} is no history of farpole", Reason.DAMAGED)
 
 
 def _as_ours(copy: Path, file: Path) -> None:
@@ -94,7 +95,7 @@ def _as_ours(copy: Path, file: Path) -> None:
     wanted, there = _shape(model), _shape(copy)
     odd = [name for name in wanted | there if wanted.get(name) != there.get(name)]
     if odd:
-        raise NotKept(f"{file}: {_line(', '.join(odd[:5]))} does not belong into a history", "damaged")
+        raise NotKept(f"{file}: {_line(', '.join(odd[:5]))} does not belong into a history", Reason.DAMAGED)
 
 
 def _shape(file: Path) -> Shape:
@@ -121,10 +122,10 @@ def _values(copy: Path, file: Path) -> None:
                 marks = ", ".join("?" * len(kinds))
                 query = f'SELECT 1 FROM "{table.name}" WHERE typeof("{column.name}") NOT IN ({marks}) LIMIT 1'
                 if connection.execute(query, kinds).fetchone():
-                    raise NotKept(f"{file} holds a value that cannot be: {table.name}, {column.name}", "damaged")
+                    raise NotKept(f"{file} holds a value that cannot be: {table.name}, {column.name}", Reason.DAMAGED)
         broken = connection.execute("PRAGMA foreign_key_check").fetchone()
         if broken:
-            raise NotKept(f"{file} is damaged: rows of {broken[0]} refer to none of {broken[2]}", "damaged")
+            raise NotKept(f"{file} is damaged: rows of {broken[0]} refer to none of {broken[2]}", Reason.DAMAGED)
 
 
 def _readable(store: Store, file: Path) -> None:
@@ -139,9 +140,9 @@ def _readable(store: Store, file: Path) -> None:
     except NotKept:
         raise
     except (ArithmeticError, LookupError, TypeError, ValueError, AttributeError) as error:
-        raise NotKept(f"{file} holds a value that cannot be: {_line(repr(error))}", "damaged") from None
+        raise NotKept(f"{file} holds a value that cannot be: {_line(repr(error))}", Reason.DAMAGED) from None
     except (RecursionError, struct.error, zlib.error) as error:
-        raise NotKept(f"{file} holds a value that cannot be: {_line(repr(error))}", "damaged") from None
+        raise NotKept(f"{file} holds a value that cannot be: {_line(repr(error))}", Reason.DAMAGED) from None
 
 
 def put_in_place(copy: Path, history: Path, beside: Path, file: Path) -> None:

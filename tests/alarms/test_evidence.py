@@ -219,7 +219,7 @@ def test_a_pole_is_remembered_with_what_was_read_when_it_answered(memory: Memory
     known = remember(memory.topology, memory.latest, "creek", NOW_S, first)
     assert known == Before(NOW_S, (1.5,), 51.0, 77.0), "volts and amperes of the last hour"
     later = remember(memory.topology, memory.latest, "creek", NOW_S + 1, known)
-    assert later == Before(NOW_S + 1, (1.5,), 51.0, 77.0), "what is older says nothing new"
+    assert later == Before(NOW_S + 1, (1.5,), None, 77.0), "volts of more than an hour ago are not those before"
 
 
 def test_the_middle_of_three_is_no_outlier() -> None:
