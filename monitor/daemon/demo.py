@@ -54,6 +54,8 @@ class Demo:
     """The story plays so many times as fast."""
     clock: Clock = field(default_factory=SystemClock)
     told: Told = field(default_factory=Told)
+    daemon: Daemon | None = None
+    """The daemon on the simulated site, once it has been started."""
     _standing: list[Fault] = field(default_factory=list)
 
     async def run(self) -> dict[str, Any] | None:
@@ -90,7 +92,7 @@ class Demo:
         site.world.faults = [*self._standing, *faults(story, start_s)]
         self._first = start_s + story[0].start_s
         self._pole = story[0].pole
-        self._daemon = daemon
+        self.daemon = daemon
         done = asyncio.create_task(daemon.run(), name="daemon")
         helpers = [
             asyncio.create_task(site.run(self.clock.wall_s, self.clock.sleep), name="site"),
@@ -131,10 +133,11 @@ class Demo:
         """Ends when the first scene's alarm has been called out, where that was asked for."""
         while self.told.callout_s is None or not self.until_callout:
             await self.clock.sleep(0.1)
-            if self.told.alarm_s is None and self._daemon.rounds is not None:
+            rounds = self.daemon.rounds if self.daemon is not None else None
+            if self.told.alarm_s is None and rounds is not None:
                 raised = [
                     alarm
-                    for alarm in self._daemon.rounds.memory.book.raised()
+                    for alarm in rounds.memory.book.raised()
                     if alarm.key.resource.split("/")[0] == self._pole or self._pole in alarm.impacted
                 ]
                 if raised and self.clock.wall_s() >= self._first:

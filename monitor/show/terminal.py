@@ -139,14 +139,12 @@ def to_centre(told: Mapping[str, Any]) -> str:
 
 
 def why(place: str, views: Iterable[AlarmView], zone: tzinfo) -> str:
-    """Why a place is in alarm: cause, evidence, what to check first, what to take, cautions."""
-    mine = [
-        a
-        for a in views
-        if not a.cleared and (a.resource.split("/")[0] == place or a.resource == place or place in a.impacted)
-    ]
+    """Why a place is in alarm: cause, evidence, what to check first, what to take, cautions; and what is over last."""
+    here = [a for a in views if place in (a.resource, place_of(a.resource), *a.impacted)]
+    mine = [a for a in here if not a.cleared]
+    past = [_past(a, zone) for a in here if a.cleared][:1]
     if not mine:
-        return f"{place}: no alarm stands"
+        return "\n".join([f"{place}: no alarm stands", *past])
     lines: list[str] = []
     for alarm in mine:
         lines += [
@@ -164,4 +162,12 @@ def why(place: str, views: Iterable[AlarmView], zone: tzinfo) -> str:
             f"  take along: {', '.join(cause['van_list'])}",
             *(f"  caution: {line}" for line in cause["cautions"]),
         ]
-    return "\n".join(lines)
+    return "\n".join([*lines, *past])
+
+
+def _past(alarm: AlarmView, zone: tzinfo) -> str:
+    """An alarm that is over, as history."""
+    stood = f"{when(alarm.raised_s, zone)} to {when(alarm.changed_s, zone)}"
+    cause = f"; {alarm.cause['certainty']}: {alarm.cause['sentence']}" if alarm.cause else ""
+    settled = f"; settled: {alarm.settled}" if alarm.settled else ""
+    return f"past: {alarm.resource}: {alarm.type}, {stood}{cause}{settled}"

@@ -184,6 +184,14 @@ def test_the_terminal_says_what_a_person_needs(memory: Memory) -> None:
     for words in ("check first:", "take along:", "caution: Isolate the feeder", "most likely: the feeder is dead"):
         assert words in why, words
     assert terminal.why("yards", picture.alarms, SYDNEY) == "yards: no alarm stands"
+    memory.book, _ = step(
+        memory.book, [Condition(Key("creek", "pole-silent"), None, settled="it was power")], NOW_S + 60
+    )
+    first, past = terminal.why("creek", compose(memory, NOW_S + 60, "1").alarms, SYDNEY).splitlines()
+    assert first == "creek: no alarm stands", "a cause does not outlive its alarm"
+    assert past.startswith("past: creek: pole-silent, ")
+    assert "the feeder is dead" in past
+    assert past.endswith("; settled: it was power")
     assert "1 standing" in terminal.alarms(picture.alarms, SYDNEY)
 
 

@@ -5,7 +5,7 @@ Only what carries bytes is replaced: what the agents would say comes as columns,
 
 from array import array
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from monitor.alarms import conditions
@@ -145,13 +145,19 @@ class FastFarm:
     """A site and its daemon's rounds; ``at`` moves both to a time."""
 
     def __init__(
-        self, plan: Plan, sheets: Sheets, seed: int, start_s: float, tongues: Mapping[str, Tongue] = NO_OTHERS
+        self,
+        plan: Plan,
+        sheets: Sheets,
+        seed: int,
+        start_s: float,
+        tongues: Mapping[str, Tongue] = NO_OTHERS,
+        changed: Callable[[], None] = lambda: None,
     ) -> None:
         self.world = World(plan, seed, start_s)
         self.clock, self.kept = HandClock(start_s), Kept()
         self.memory = Memory(Design.of(plan, sheets, tongues))
         self.asking = FromColumns(self.world, self.clock)
-        self.rounds = FastRounds(self.memory, self.asking, self.kept, self.clock, lambda: None)  # type: ignore[arg-type]  # stand-ins of the same shape
+        self.rounds = FastRounds(self.memory, self.asking, self.kept, self.clock, changed)  # type: ignore[arg-type]  # stand-ins of the same shape
 
     async def at(self, now_s: float, streams: bool = True) -> None:
         """Everything that a round does, at one moment."""
