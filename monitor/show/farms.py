@@ -113,7 +113,7 @@ def compose(
         for end in told.get("ends", ())
     ]
     endings.sort(key=lambda one: math.inf if one.months is None else one.months)
-    ordered = sorted(standing, key=lambda one: (_rank(one.severity), -one.raised_s))
+    ordered = sorted(standing, key=lambda one: (_rank(one.severity), one.raised_s))
     return Farms(at_s, version, tuple(farms), tuple(ordered), tuple(endings), tuple(own), timezone)
 
 

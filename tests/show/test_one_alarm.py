@@ -17,7 +17,7 @@ from monitor.daemon.desk import Desk
 from monitor.daemon.memory import Memory
 from monitor.facts.words import say
 from monitor.plan.parts import Plan
-from monitor.show import terminal
+from monitor.show import farms, terminal
 from monitor.show.door import Visitor
 from monitor.show.pages import Pages
 from monitor.show.picture import compose
@@ -117,3 +117,12 @@ def test_a_link_takes_care_of_the_alarm_that_its_message_tells_of(tarrow: Plan) 
     assert [m.body.splitlines()[-1] for m in owner] == [
         f"I take care of it: https://tarrow.example/{key.qualifier}" for key in keys
     ]
+
+
+def test_a_centre_lists_the_oldest_of_the_worst_first_too() -> None:
+    some = [
+        farms.Standing("north", name, "pole-silent", severity, "none", "text", float(at_s))
+        for at_s, (name, severity) in enumerate([("a", "minor"), ("b", "critical"), ("c", "critical")])
+    ]
+    found = farms.compose([("north", NOW_S, False)], some, {}, (), NOW_S, "1")
+    assert [one.resource for one in found.standing] == ["b", "c", "a"]
