@@ -160,7 +160,15 @@ class CentreSites:
 
 
 def _standing(one: StandingAlarm) -> show.Standing:
-    return show.Standing(one.site, one.resource, one.type, one.severity, one.operator, one.text, one.raised_s)
+    return show.told(
+        site=one.site,
+        resource=one.resource,
+        type=one.type,
+        severity=one.severity,
+        operator=one.operator,
+        text=one.text,
+        raised_s=one.raised_s,
+    )
 
 
 def _own(alarm: Alarm) -> show.Standing:

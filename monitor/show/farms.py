@@ -1,13 +1,24 @@
-"""All sites of a centre as one picture: which is silent, what stands where, which margin ends next anywhere."""
+"""All sites of a centre as one picture: which is silent, what stands where, which margin ends next anywhere.
+
+What a site says of itself is its own affair and may be anything: it is read field by field, and what is not right is
+left out, so that no site keeps the others from being shown.
+"""
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, Final
 
-from monitor.alarms.messages import title
+from monitor.alarms.inventory import INVENTORY
+from monitor.alarms.messages import DRILL, title
+from monitor.alarms.states import Operator
+from monitor.facts.printable import one_line
 from monitor.facts.words import say
 
+MOST_NAME, MOST_WORDS, MOST_ENDS, MOST_POLES = 80, 400, 20, 100_000
+"""What is shown of a site at most: characters of a name and of a text, margins that end, poles."""
+_LAST_S = 2**32
+_OPERATOR: Final = tuple(one.value for one in Operator)
 _ORDER: Final = ("critical", "major", "minor", "warning", "indeterminate")
 
 
@@ -21,12 +32,13 @@ class Standing:
     severity: str
     operator: str
     text: str
-    raised_s: float
+    raised_s: float | None
+    """UTC seconds; None where its site says none that can be."""
 
     @property
     def title(self) -> str:
         """Its type as few words."""
-        return title(self.type)
+        return title(self.type) if self.type in INVENTORY or self.type == DRILL else self.type
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,10 +104,61 @@ def _few(names: Sequence[str]) -> str:
     return shown if len(names) <= 5 else say("{names} and {count} more", names=shown, count=len(names) - 5)
 
 
+def told(*, site: str, resource: Any, type: Any, severity: Any, operator: Any, text: Any, raised_s: Any) -> Standing:
+    """An alarm as its site tells it, whatever that is."""
+    return Standing(
+        site,
+        _shown(resource, MOST_NAME),
+        _shown(type, MOST_NAME),
+        severity if severity in _ORDER else "indeterminate",
+        operator if operator in _OPERATOR else Operator.NONE.value,
+        _shown(text, MOST_WORDS),
+        float(raised_s) if _number(raised_s) and 0 <= raised_s < _LAST_S else None,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _About:
+    """What a site says of itself, as far as it can be."""
+
+    name: str = ""
+    poles: int = 0
+    ends: tuple[Ending, ...] = ()
+
+    @classmethod
+    def of(cls, site: str, given: Any) -> "_About":
+        if not isinstance(given, Mapping):
+            return cls()
+        poles, ends = given.get("poles"), given.get("ends")
+        counted = isinstance(poles, int) and 0 <= poles <= MOST_POLES
+        listed = [_ending(site, one) for one in ends[:MOST_ENDS]] if isinstance(ends, list) else []
+        found = tuple(one for one in listed if one is not None)
+        return cls(_shown(given.get("name"), MOST_NAME), poles if counted else 0, found)
+
+
+def _ending(site: str, given: Any) -> Ending | None:
+    if not isinstance(given, Mapping):
+        return None
+    pole, words, months = (given.get(name) for name in ("pole", "words", "months"))
+    if not isinstance(pole, str) or not isinstance(words, str) or "/" in pole:
+        return None
+    if months is not None and not _number(months):
+        return None
+    return Ending(site, _shown(pole, MOST_NAME), _shown(words, MOST_WORDS), months)
+
+
+def _shown(given: Any, most: int) -> str:
+    return one_line(given, most) if isinstance(given, str) else ""
+
+
+def _number(given: Any) -> bool:
+    return isinstance(given, int | float) and math.isfinite(given)
+
+
 def compose(
     heard: Iterable[tuple[str, float | None, bool]],
     standing: Sequence[Standing],
-    about: Mapping[str, Mapping[str, Any]],
+    about: Mapping[str, Any],
     own: Sequence[Standing],
     at_s: float,
     version: str,
@@ -105,15 +168,12 @@ def compose(
     mine: dict[str, list[Standing]] = {}
     for one in standing:
         mine.setdefault(one.site, []).append(one)
-    farms = [_farm(name, heard_s, silent, mine.get(name, ()), about.get(name, {})) for name, heard_s, silent in heard]
+    said = {name: _About.of(name, given) for name, given in about.items()}
+    farms = [_farm(*one, mine.get(one[0], ()), said.get(one[0], _About())) for one in heard]
     farms.sort(key=lambda one: (not one.silent, not one.silent_poles, _rank(one.worst), one.called))
-    endings = [
-        Ending(name, str(end["pole"]), str(end["words"]), end["months"])
-        for name, told in about.items()
-        for end in told.get("ends", ())
-    ]
+    endings = [end for one in said.values() for end in one.ends]
     endings.sort(key=lambda one: math.inf if one.months is None else one.months)
-    ordered = sorted(standing, key=lambda one: (_rank(one.severity), one.raised_s))
+    ordered = sorted(standing, key=lambda one: (_rank(one.severity), one.raised_s or 0.0))
     return Farms(at_s, version, tuple(farms), tuple(ordered), tuple(endings), tuple(own), timezone)
 
 
@@ -121,8 +181,7 @@ def _rank(severity: str) -> int:
     return _ORDER.index(severity) if severity in _ORDER else len(_ORDER)
 
 
-def _farm(name: str, heard_s: float | None, silent: bool, mine: Sequence[Standing], told: Mapping[str, Any]) -> Farm:
+def _farm(name: str, heard_s: float | None, silent: bool, mine: Sequence[Standing], said: _About) -> Farm:
     worst = min((one.severity for one in mine), key=_rank, default="")
     poles = tuple(one.resource for one in mine if one.type == "pole-silent")
-    called = str(told.get("name") or name)
-    return Farm(name, called, int(told.get("poles") or 0), heard_s, silent, worst, len(mine), poles)
+    return Farm(name, said.name or name, said.poles, heard_s, silent, worst, len(mine), poles)

@@ -75,7 +75,8 @@ class Taken:
 
     def __init__(self, design: Design) -> None:
         self.memory: Any = self
-        self.design, self.watches = design, dict.fromkeys(design.places)
+        self.design = design
+        self.watches: Any = dict.fromkeys(design.places)
         self.latest: Any = self
         self.got: list[str] = []
 
