@@ -140,3 +140,63 @@ def test_the_bits_of_a_check_are_the_mutual_information() -> None:
     blunt = type(sure)("blunt", "", 1.0, {}, 0.5)
     assert inference._bits(even, blunt) == pytest.approx(0.0, abs=1e-9)
     assert math.isclose(float(even.weights.sum()), 1.0)
+
+
+def test_a_check_is_asked_once_and_not_where_its_sign_is_known() -> None:
+    network = inference.usual()
+    signs: dict[str, bool | None] = {"pole_silent": True, "link_down": True}
+    belief = inference.believe(network, inference.priors(network, {}), signs)
+    made: list[str] = []
+    while (found := inference.next_check(belief, signs, made)) is not None:
+        check, bits = found
+        assert check.name not in made
+        assert bits > 0.02, "a check that tells next to nothing is not asked for"
+        made.append(check.name)
+    assert 3 < len(made) < len(CHECKS)
+    first = made[0]
+    for known in (True, False):
+        again = inference.next_check(belief, {**signs, first: known})
+        assert again is not None
+        assert again[0].name != first, "an instrument has read it already"
+
+
+def test_the_check_that_is_asked_has_the_most_bits_for_the_square_root_of_its_minutes() -> None:
+    network = inference.usual()
+    for signs in ({"pole_silent": True}, {"light_near_fell": True}, {"stream_lost": True, "pole_silent": False}):
+        belief = inference.believe(network, inference.priors(network, {}), signs)
+        found = inference.next_check(belief, signs)
+        assert found is not None
+        worth = {check.name: inference._bits(belief, check) / math.sqrt(check.minutes) for check in CHECKS}
+        asked = {check.name: worth[check.name] for check in CHECKS if signs.get(check.sign) is None}
+        assert found[0].name == max(asked, key=lambda name: asked[name])
+
+
+def test_where_one_fault_is_certain_no_check_tells_anything() -> None:
+    network = inference.usual()
+    weights = np.zeros(len(network.members))
+    weights[network.names.index("fibre-cut")] = 1.0
+    assert inference.next_check(inference.Belief(network, weights, 0.0), {}) is None
+
+
+def test_where_nothing_can_happen_everything_is_as_likely() -> None:
+    network = inference.network_of([FAULTS["battery-aged"], FAULTS["solar-deficit"]], LEAKS, pairs=False)
+    assert inference.priors(network, {"solar": False}).tolist() == [0.5, 0.5]
+
+
+def test_two_faults_at_once_are_a_quarter_of_the_cases_and_only_of_faults_that_can_be() -> None:
+    network = small()
+    prior = inference.priors(network, {"solar": False})
+    both = network.members.sum(axis=1) == 2
+    assert float(prior[both].sum()) == pytest.approx(0.25)
+    assert float(prior.sum()) == pytest.approx(1.0)
+    solar = inference.priors(network, {"solar": True})
+    of_feeder = network.members[:, network.names.index("feeder-dead")]
+    assert float(solar[of_feeder].sum()) == 0.0
+
+
+def test_signs_fit_as_expected_where_they_come_as_often_as_they_should() -> None:
+    network = small()
+    belief = inference.believe(network, inference.priors(network, {}), {})
+    assert (belief.fit, belief.unknown_fault) == (0.0, False)
+    assert inference.Belief(network, belief.weights, -2.38).unknown_fault is False
+    assert inference.Belief(network, belief.weights, -2.39).unknown_fault is True

@@ -1,9 +1,10 @@
 """When a site of a centre is silent: one alarm, its last sign of life, and one where all are."""
 
+from dataclasses import replace
 from datetime import UTC
 
-from monitor.alarms.book import Book, Key, step
-from monitor.alarms.sites import CUT_OFF, SILENT, Heard, message_of, of_sites
+from monitor.alarms.book import Alarm, Book, Change, Key, step
+from monitor.alarms.sites import CUT_OFF, SILENT, Heard, is_silent, message_of, of_sites
 from monitor.alarms.states import Severity
 
 T = 1_790_000_000.0
@@ -64,3 +65,46 @@ def test_what_people_are_told() -> None:
     assert (message.kind, message.subject) == ("callout", "tarrow-downs is silent")
     assert "last sign of life" in message.body
     assert "its poles are unknown here, not broken" in message.body
+
+
+def test_who_is_told_of_what() -> None:
+    """Raised and heard again; not what follows from the centre's own line, and no act of a person."""
+    alarm = Alarm(NEAR, Severity.MAJOR, False, "the last sign of life came yesterday", T, T)
+    for what, kind in (("raised", "callout"), ("raised again", "callout"), ("cleared", "all clear")):
+        message = message_of(Change(alarm, T + 7200, what), "desk", UTC)  # type: ignore[arg-type]  # three of them
+        assert message is not None
+        assert (message.kind, message.person, message.to, message.resource) == (kind, "desk", "desk", NEAR.resource)
+        assert (message.happened_s, message.not_before_s) == (T + 7200, T + 7200)
+        assert message_of(Change(replace(alarm, root="farpole"), T, what), "desk", UTC) is None  # type: ignore[arg-type]  # as above
+    assert message_of(Change(alarm, T, "ack"), "desk", UTC) is None
+    clear = message_of(Change(alarm, T + 7200, "cleared"), "desk", UTC)
+    assert clear is not None
+    assert "2.0 h" in clear.body
+    own = replace(alarm, key=Key("farpole", CUT_OFF))
+    cut = message_of(Change(own, T, "raised"), "desk", UTC)
+    assert cut is not None
+    assert cut.subject == "No site is heard"
+
+
+def test_a_centre_without_sites_is_not_cut_off() -> None:
+    (own,) = of_sites([], T, 0.0, UTC)
+    assert (own.key, own.severity) == (Key("farpole", CUT_OFF), None)
+
+
+def test_where_all_are_silent_each_follows_from_the_centre_and_the_last_that_was_heard_is_named() -> None:
+    heard = [Heard("tarrow-downs", T, 60.0), Heard("other-farm", T + 60, 60.0)]
+    own, *each = of_sites(heard, T + 1000, 0.0, UTC)
+    assert own.severity is Severity.CRITICAL
+    assert "other-farm" in own.text
+    assert [(one.severity, one.root) for one in each] == [(Severity.MAJOR, "farpole")] * 2
+    own, *each = of_sites([heard[0], Heard("third", T + 999, 60.0)], T + 1000, 0.0, UTC)
+    assert own.severity is None
+    assert [(one.severity, one.root) for one in each] == [(Severity.MAJOR, ""), (None, "")]
+
+
+def test_five_signs_of_life_may_be_late_and_not_a_second_more() -> None:
+    one = Heard("tarrow-downs", T, 60.0)
+    assert not is_silent(one, T + 300, 0.0)
+    assert is_silent(one, T + 300.5, 0.0)
+    assert not is_silent(one, T + 400, T + 100)
+    assert is_silent(one, T + 400.5, T + 100)
