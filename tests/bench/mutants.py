@@ -35,6 +35,13 @@ TESTS = {
     "monitor/show/door.py": ["tests/show/test_sessions.py", "tests/show/test_door.py"],
     "monitor/show/entrance.py": ["tests/show/test_entrance.py", "tests/show/test_door.py", "tests/show/test_web.py"],
     "monitor/show/links.py": ["tests/show/test_links.py"],
+    "monitor/show/tries.py": ["tests/show/test_tries.py"],
+    "monitor/show/turns.py": ["tests/show/test_turns.py"],
+    "monitor/show/streams.py": ["tests/show/test_streams.py"],
+    "monitor/show/porch.py": ["tests/show/test_porch.py"],
+    "monitor/show/wellformed.py": ["tests/show/test_wellformed.py"],
+    "monitor/show/ways.py": ["tests/show/test_ways.py"],
+    "monitor/show/who.py": ["tests/show/test_who.py"],
     "monitor/daemon/schedule.py": ["tests/daemon/test_due.py", "tests/daemon/test_schedule.py"],
 }
 """What is measured, and the tests that have to notice."""
