@@ -129,11 +129,11 @@ class _About:
     def of(cls, site: str, given: Any) -> "_About":
         if not isinstance(given, Mapping):
             return cls()
-        poles, ends = given.get("poles"), given.get("ends")
-        counted = isinstance(poles, int) and 0 <= poles <= MOST_POLES
+        told, ends = given.get("poles"), given.get("ends")
+        poles = told if isinstance(told, int) and 0 <= told <= MOST_POLES else 0
         listed = [_ending(site, one) for one in ends[:MOST_ENDS]] if isinstance(ends, list) else []
         found = tuple(one for one in listed if one is not None)
-        return cls(_shown(given.get("name"), MOST_NAME), poles if counted else 0, found)
+        return cls(_shown(given.get("name"), MOST_NAME), poles, found)
 
 
 def _ending(site: str, given: Any) -> Ending | None:

@@ -5,6 +5,7 @@ from collections import defaultdict
 from monitor.alarms.faults import FAULTS
 from monitor.alarms.inference import SOLAR_SHARE, network_of, priors
 from monitor.alarms.record import MOST, factors
+from monitor.alarms.settlement import Settlement
 
 
 def test_only_a_lost_supply_and_a_lost_path_have_more_than_one_form() -> None:
@@ -45,11 +46,11 @@ def test_how_likely_a_fault_is_follows_from_the_plan() -> None:
 
 def test_what_was_settled_here_weighs_half_a_case_and_no_more_than_three_times() -> None:
     assert factors([]) == {}
-    assert factors([("creek", "it rained")]) == {}
-    assert factors([("creek", "found [fibre-cut] at the gate")]) == {"fibre-cut": 1.5}
-    assert factors([("creek", "[fibre-cut]"), ("yards", "[fibre-cut]")]) == {"fibre-cut": 2.0}
-    assert factors([("creek", "[fibre-cut]")] * 9) == {"fibre-cut": MOST} == {"fibre-cut": 3.0}
-    power = factors([("creek", "it was power or the switch itself: its uptime restarted")])
+    assert factors([Settlement.UNTOLD, Settlement.NOT_IN_PLAN]) == {}
+    assert factors([Settlement.PATH]) == {"fibre-cut": 1.25, "connector-loose": 1.25}
+    assert factors([Settlement.PATH] * 2)["fibre-cut"] == 1.5
+    assert factors([Settlement.PATH] * 99) == {"fibre-cut": MOST, "connector-loose": MOST} != {}
+    power = factors([Settlement.POWER])
     assert set(power.values()) == {1 + 0.5 / len(power)}
     assert "feeder-dead" in power
     assert "fibre-cut" not in power

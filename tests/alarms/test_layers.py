@@ -69,5 +69,5 @@ def test_what_is_not_known_says_nothing(known: Layers, same_as: Layers) -> None:
 
 def test_where_its_watts_are_known_they_are_said_with_what_is_broken_above_the_power() -> None:
     for known in (Layers(link_state=2), Layers(station=False), Layers(link_state=1, ping=False)):
-        assert "5.2 W" in first_broken("1", Layers(3, 5.2, known.link_state, None, known.station, known.ping))
-        assert " W" not in first_broken("1", known)
+        assert "5.2 W" in first_broken("1", Layers(3, 5.2, known.link_state, None, known.station, known.ping)).words
+        assert " W" not in first_broken("1", known).words

@@ -7,6 +7,7 @@ import pytest
 from monitor.alarms.book import Condition, Key, step
 from monitor.alarms.conditions import of_root, of_sight
 from monitor.alarms.evidence import Evidence
+from monitor.alarms.settlement import Settlement
 from monitor.alarms.silence import Sight, Watch, explain
 from monitor.alarms.states import Severity
 from monitor.daemon.deriving import layer_of
@@ -185,7 +186,7 @@ def test_the_terminal_says_what_a_person_needs(memory: Memory) -> None:
         assert words in why, words
     assert terminal.why("yards", picture.alarms, SYDNEY) == "yards: no alarm stands"
     memory.book, _ = step(
-        memory.book, [Condition(Key("creek", "pole-silent"), None, settled="it was power")], NOW_S + 60
+        memory.book, [Condition(Key("creek", "pole-silent"), None, settlement=Settlement.POWER)], NOW_S + 60
     )
     first, past = terminal.why("creek", compose(memory, NOW_S + 60, "1").alarms, SYDNEY).splitlines()
     assert first == "creek: no alarm stands", "a cause does not outlive its alarm"
