@@ -126,3 +126,62 @@ def test_a_place_is_an_address_or_the_net_that_one_connection_gets(address: str,
 @given(st.text())
 def test_any_text_is_some_place(address: str) -> None:
     assert len(place_of(address)) < 50
+
+
+def test_five_for_a_name_from_one_place_and_twenty_for_all_of_its_names() -> None:
+    """NIST SP 800-63B, 5.2.2, allows 100 on end; the figures are the project's own, common practice, no source."""
+    tries = Tries()
+    for n in range(1, 21):
+        assert tries.locked_s(HOME, "another", 0.0) == 0
+        tries.wrong(HOME, OWNER if n <= 5 else f"name {n}", 0.0)
+        assert tries.wrongs(HOME, 0.0) == n
+        assert (tries.locked_s(HOME, OWNER, 0.0) > 0) is (n >= 5)
+    assert tries.locked_s(HOME, "another", 0.0) == 30.0
+    assert tries.wrongs("198.51.100.1", 0.0) == 0
+
+
+def test_what_was_wrong_is_forgotten_after_half_an_hour_and_not_before() -> None:
+    tries = Tries()
+    for _ in range(4):
+        tries.wrong(HOME, OWNER, 0.0)
+    assert tries.wrongs(HOME, 1800.0) == 4
+    assert tries.wrongs(HOME, 1800.5) == 0
+    tries.wrong(HOME, OWNER, 1800.0)
+    assert tries.locked_s(HOME, OWNER, 1800.0) == 30.0, "the fifth"
+
+
+def test_the_right_password_opens_its_own_name_here_and_no_other() -> None:
+    tries = Tries()
+    for name in (OWNER, "vi"):
+        for _ in range(5):
+            tries.wrong(HOME, name, 0.0)
+    tries.right(HOME, OWNER)
+    tries.right("198.51.100.1", "vi")
+    assert tries.locked_s(HOME, OWNER, 0.0) == 0
+    assert tries.locked_s(HOME, "vi", 0.0) > 0
+
+
+def test_ten_at_once_and_then_one_each_forty_seconds() -> None:
+    tries = Tries()
+    for n in range(10):
+        assert tries.slow_s(OWNER, 0.0) == 0
+        tries.wrong(f"place {n}", OWNER, 0.0)
+    assert tries.slow_s(OWNER, 0.0) == 40.0
+    assert tries.slow_s(OWNER, 15.0) == 25.0
+    assert tries.slow_s(OWNER, 40.0) == 0
+    tries.wrong("place 10", OWNER, 40.0)
+    assert tries.slow_s(OWNER, 40.0) == 40.0
+    assert tries.slow_s(OWNER, 400.0) == 0
+
+
+def test_room_is_made_by_what_is_old_and_then_by_what_counts_least_and_is_oldest() -> None:
+    tries = Tries(most=4)
+    for place, at_s in (("a", 0.0), ("b", 1900.0)):
+        tries.wrong(place, OWNER, at_s)
+    tries.wrong("c", OWNER, 1900.0)
+    assert len(tries) == 4
+    assert [tries.wrongs(place, 1900.0) for place in "abc"] == [0, 1, 1], "what was forgotten went"
+    tries.wrong("c", OWNER, 1901.0)
+    tries.wrong("d", OWNER, 1902.0)
+    assert len(tries) == 4
+    assert [tries.wrongs(place, 1902.0) for place in "bcd"] == [0, 2, 1], "of those that count, the least"
