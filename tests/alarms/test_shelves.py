@@ -1,6 +1,7 @@
 """Shelves: what is planned calls nobody; what still stands when a shelf ends calls as if new (RFC 8632 section 4.5)."""
 
 from datetime import datetime
+from typing import Final
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -13,6 +14,7 @@ from monitor.plan.parts import Plan, Season
 
 SYDNEY = ZoneInfo("Australia/Sydney")
 SILENT = Key("creek", "pole-silent")
+WINTER: Final = {"from": "05-01", "until": "08-31"}
 DIGGING = Shelf("creek", "", 1000.0, 2000.0, "sam", "digging at the creek")
 
 
@@ -95,3 +97,31 @@ def test_a_time_as_people_write_it(text: str, hours: float) -> None:
 def test_what_is_no_time_is_refused(text: str) -> None:
     with pytest.raises(ValueError, match="is no time"):
         until_of(text, 0.0, SYDNEY)
+
+
+def test_a_season_shelves_from_midnight_to_midnight_by_the_sites_clock(tarrow: Plan) -> None:
+    winter = Season(places=["ridge", "yards"], types=["never-full", "not-charging"], **WINTER, reason="winter sun")
+    now_s = datetime(2026, 6, 1, 15, 34, 56, 789, tzinfo=SYDNEY).timestamp()
+    found = seasonal(tarrow.model_copy(update={"shelves": [winter]}), now_s, SYDNEY)
+    midnight_s = datetime(2026, 6, 1, tzinfo=SYDNEY).timestamp()
+    assert {(one.from_s, one.until_s, one.who, one.note) for one in found} == {
+        (midnight_s, midnight_s + 86_400, "the plan", "winter sun")
+    }
+    assert [(one.resource, one.type) for one in found] == [
+        (place, kind) for place in ("ridge", "yards") for kind in ("never-full", "not-charging")
+    ]
+
+
+def test_a_shelf_is_in_force_from_its_first_second_to_before_its_last() -> None:
+    assert [DIGGING.lasts(at_s) for at_s in (999.5, 1000.0, 1999.5, 2000.0)] == [False, True, True, False]
+
+
+def test_what_does_not_stand_is_not_shelved_and_what_is_shelved_is_not_shelved_again() -> None:
+    cleared, _ = step(standing(), [Condition(SILENT, None)], 1510.0)
+    assert shelve(cleared, [DIGGING], 1520.0) == (cleared, [])
+    assert shelve(standing(), [], 1520.0)[1] == []
+    book, _ = shelve(standing(), [DIGGING], 1520.0)
+    assert book.alarms[SILENT].operator is Operator.SHELVED
+    assert shelve(book, [DIGGING], 1530.0) == (book, [])
+    book, [change] = shelve(book, [], 1540.0)
+    assert (change.who, change.at_s, book.alarms[SILENT].operator) == ("farpole", 1540.0, Operator.UNSHELVED)
