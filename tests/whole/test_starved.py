@@ -26,7 +26,7 @@ V1, V2 = Path("/sys/fs/cgroup/cpu"), Path("/sys/fs/cgroup")
 PERIOD_US = 100_000
 TENTH_US = 10_000
 """CFS bandwidth control: 10 ms of each 100 ms (Documentation/scheduler/sched-bwc.rst)."""
-QUIET_S = 25.0
+QUIET_S = 12.0
 
 
 class CpuGroup:
