@@ -1,9 +1,7 @@
 """Real counterparts on loopback: an HTTP(S) server that writes down what it was asked, certificates, a deaf port."""
 
 import contextlib
-import datetime
 import http.server
-import ipaddress
 import socket
 import ssl
 import threading
@@ -12,35 +10,14 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from cryptography import x509
-from cryptography.hazmat.primitives import hashes, serialization
-from cryptography.hazmat.primitives.asymmetric import ec
-from cryptography.x509.oid import NameOID
+from tests.show.certificate import own_certificate
 
 
 def self_signed(folder: Path, days: int = 1, address: str = "127.0.0.1") -> Path:
     """A certificate for an address that nobody has signed but itself, with its key, as one PEM file."""
-    key = ec.generate_private_key(ec.SECP256R1())
-    name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "gateway")])
-    now = datetime.datetime.now(datetime.UTC)
-    until = now + datetime.timedelta(days=days)
-    names = x509.SubjectAlternativeName([x509.IPAddress(ipaddress.ip_address(address))])
-    certificate = (
-        x509.CertificateBuilder()
-        .subject_name(name)
-        .issuer_name(name)
-        .public_key(key.public_key())
-        .serial_number(x509.random_serial_number())
-        .not_valid_before(min(now, until) - datetime.timedelta(days=1))
-        .not_valid_after(until)
-        .add_extension(names, critical=False)
-        .sign(key, hashes.SHA256())
-    )
+    certificate, key = own_certificate(folder, days, address)
     file = folder / f"certificate{days}-{address}.pem"
-    private = key.private_bytes(
-        serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption()
-    )
-    file.write_bytes(private + certificate.public_bytes(serialization.Encoding.PEM))
+    file.write_bytes(key.read_bytes() + certificate.read_bytes())
     return file
 
 

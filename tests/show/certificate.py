@@ -11,20 +11,21 @@ from cryptography.hazmat.primitives.asymmetric import ec
 from cryptography.x509.oid import NameOID
 
 
-def own_certificate(folder: Path) -> tuple[Path, Path]:
-    """Files of a self-signed certificate for localhost and 127.0.0.1, and of its key."""
+def own_certificate(folder: Path, days: int = 2, address: str = "127.0.0.1") -> tuple[Path, Path]:
+    """Files of a self-signed certificate for localhost and an address, and of its key; ``days`` below 0: it is over."""
     key = ec.generate_private_key(ec.SECP256R1())
     name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "localhost")])
     now = datetime.datetime.now(datetime.UTC)
-    names = [x509.DNSName("localhost"), x509.IPAddress(ipaddress.ip_address("127.0.0.1"))]
+    until = now + datetime.timedelta(days=days)
+    names = [x509.DNSName("localhost"), x509.IPAddress(ipaddress.ip_address(address))]
     certificate = (
         x509.CertificateBuilder()
         .subject_name(name)
         .issuer_name(name)
         .public_key(key.public_key())
         .serial_number(x509.random_serial_number())
-        .not_valid_before(now - datetime.timedelta(days=1))
-        .not_valid_after(now + datetime.timedelta(days=2))
+        .not_valid_before(min(now, until) - datetime.timedelta(days=1))
+        .not_valid_after(until)
         .add_extension(x509.SubjectAlternativeName(names), False)
         .add_extension(x509.BasicConstraints(ca=True, path_length=None), True)
         .sign(key, hashes.SHA256())
