@@ -40,7 +40,7 @@ TOOLS: Final = {
     **dict.fromkeys(("pole-silent", "supply-lost", "head-end-silent", "drill"), WHOLE),
     **dict.fromkeys(("light-low", "light-fell", "link-restless"), FIBRE),
     **dict.fromkeys(("load-quiet", "stream-thin", "stream-broken", "service-refused", "port-restless"), CAMERA),
-    **dict.fromkeys(("load-silent", "poe-port-fault", "port-cut", "ports-struck"), CAMERA | FEEDER),
+    **dict.fromkeys(("load-silent", "poe-port-fault", "port-cut", "ports-struck"), CAMERA),
     **dict.fromkeys(("loop-rose", "volts-low"), FEEDER),
     **dict.fromkeys(("battery-low", "not-charging", "never-full"), SUN | FEEDER),
     "frames-broken": FIBRE | CAMERA,
@@ -51,7 +51,9 @@ DRIFTS: Final = {
     "loop_ohms": FEEDER,
     "held_watt_hours": SUN | FEEDER,
 }
-"""What a drift of a quantity may need. What struck a load may have struck the pole's power as well."""
+"""What a drift of a quantity may need."""
+NAMED_PERCENT: Final = 5.0
+"""What is less likely is named in no sentence and packs no tool."""
 SILENCES: Final = ("pole-silent", "supply-lost", "head-end-silent", "drill")
 OF_SILENCE: Final = (
     "nothing on the pole answers",
@@ -62,8 +64,12 @@ OF_SILENCE: Final = (
 
 
 def may_take(alarm: AlarmView) -> frozenset[str]:
-    """The tools that somebody may be told to take along because of an alarm."""
-    return DRIFTS[alarm.qualifier] if alarm.type == "margin-drifting" else TOOLS.get(alarm.type, frozenset())
+    """The tools that an alarm may tell somebody to take along. Where lightning may be its cause, what struck
+    a load may have struck the pole's power as well."""
+    tools = DRIFTS[alarm.qualifier] if alarm.type == "margin-drifting" else TOOLS.get(alarm.type, frozenset())
+    suspects = alarm.cause["suspects"] if alarm.cause else ()
+    struck = any(one["fault"] == "lightning" and one["percent"] >= NAMED_PERCENT for one in suspects)
+    return tools | FEEDER if struck and tools >= CAMERA else tools
 
 
 @dataclass
