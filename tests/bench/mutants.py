@@ -135,7 +135,8 @@ def tried(one: Mutant | None, file: Path, tree: ast.Module, tests: list[str]) ->
         os.dup2(nowhere.fileno(), 2)
         try:
             put(file, tree)
-            os._exit(pytest.main(["-x", "-q", "-p", "no:cacheprovider", "-p", "no:xdist", str(file), *tests]))
+            quietly = ["-x", "-q", "-p", "no:cacheprovider", "-p", "no:xdist", "--timeout=0"]  # it has the same alarm
+            os._exit(pytest.main([*quietly, str(file), *tests]))
         except BaseException:  # noqa: BLE001  # a mutant may end in any way; it must not go on as a second bench
             os._exit(1)
 
