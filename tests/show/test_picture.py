@@ -192,7 +192,7 @@ def test_the_terminal_says_what_a_person_needs(memory: Memory) -> None:
     assert first == "creek: no alarm stands", "a cause does not outlive its alarm"
     assert past.startswith("past: creek: pole-silent, ")
     assert "the feeder is dead" in past
-    assert past.endswith("; settled: it was power")
+    assert past.endswith("; settled: it was power or the switch itself: its uptime restarted")
     assert "1 standing" in terminal.alarms(picture.alarms, SYDNEY)
 
 
