@@ -31,7 +31,9 @@ def of_poles(plan: Plan, book: Book, why: Callable[[str], Cause]) -> Iterator[Co
         loads = {load for load, _ in members}
         if len(loads) > 1:
             names = ", ".join(sorted(loads))
-            text = say("{count} loads at {pole} stopped at once: {names}", count=len(loads), pole=pole.name, names=names)
+            text = say(
+                "{count} loads at {pole} stopped at once: {names}", count=len(loads), pole=pole.name, names=names
+            )
             cause = why(pole.name)
             own = {resources.load(pole.name, load.name) for load in pole.loads}
             behind = tuple(sorted(p for r, p in _radios(plan).items() if r in own and _stands(book, p)))

@@ -34,7 +34,7 @@ class Figures:
     """Of the time."""
     chattering: tuple[str, ...]
     stale: tuple[str, ...]
-    top_ten: tuple[tuple[str, int], ...]
+    top_ten: tuple[tuple[Key, int], ...]
     top_ten_percent: float
     by_severity: tuple[tuple[str, int], ...]
 
@@ -48,7 +48,7 @@ def figures(raises: Sequence[Happened], from_s: float, to_s: float) -> Figures:
     """
     mine = sorted((one for one in raises if from_s <= one.at_s < to_s), key=lambda one: one.at_s)
     times = [one.at_s for one in mine]
-    counts = Counter(str(one.key) for one in mine)
+    counts = Counter(one.key for one in mine)
     top = counts.most_common(10)
     most, floods, flooded_s = _floods(times)
     by_key: dict[str, list[float]] = {}

@@ -111,7 +111,7 @@ callouts:                       # who is told; the accounts stand in secrets.yam
 """
 
 
-LEAST_PASSWORD = 10
+LEAST_PASSWORD = 12
 """Characters; NIST SP 800-63B asks for eight at least."""
 
 

@@ -10,6 +10,7 @@ from monitor.daemon.clock import Clock
 from monitor.daemon.design import Design
 from monitor.daemon.failing import NotDone
 from monitor.daemon.keeper import Keeper
+from monitor.daemon.months import standard_offset_s
 from monitor.facts.readings import Slot
 from monitor.facts.words import say
 from monitor.history.fold import DAY_S, day_of
@@ -36,10 +37,9 @@ class Folding:
         Raises NotDone.
         """
         now_s = self._clock.wall_s()
-        local = datetime.fromtimestamp(now_s, UTC).astimezone(self._design.zone)
-        standard = (local.utcoffset() or local - local) - (local.dst() or local - local)
+        standard_s = standard_offset_s(self._design.zone, now_s)
         try:
-            offset_s = await self._keeper.ask(lambda store: store.standard_offset(int(standard.total_seconds())))
+            offset_s = await self._keeper.ask(lambda store: store.standard_offset(standard_s))
             await self._fold(day_of(now_s, offset_s), offset_s)
             await self._features(offset_s)
             await self._make_room(day_of(now_s, offset_s))

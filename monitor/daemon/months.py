@@ -2,9 +2,16 @@
 
 import calendar
 from dataclasses import dataclass
-from datetime import date, datetime, tzinfo
+from datetime import UTC, date, datetime, tzinfo
 
 DAY_S = 86_400.0
+
+
+def standard_offset_s(zone: tzinfo, at_s: float) -> int:
+    """How far a zone's standard time, without daylight saving, is ahead of UTC at a time [s]."""
+    local = datetime.fromtimestamp(at_s, UTC).astimezone(zone)
+    standard = (local.utcoffset() or local - local) - (local.dst() or local - local)
+    return int(standard.total_seconds())
 
 
 def span_of(month: str, zone: tzinfo) -> tuple[float, float]:

@@ -5,8 +5,9 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from monitor.alarms.advice import ADVICE
+from monitor.alarms.book import Key
 from monitor.alarms.kpi import Figures
-from monitor.facts.words import listed, say
+from monitor.facts.words import Said, listed, say
 from monitor.show.chart import Chart
 from monitor.show.views import finite
 
@@ -169,7 +170,7 @@ class Month:
             by = listed([say("{severity} {count}", severity=say(name), count=n) for name, n in a.by_severity], ", ")
             lines.append(say("By severity: {severities}.", severities=by))
         if a.top_ten:
-            top = listed([say("{what} ({count})", what=name, count=n) for name, n in a.top_ten], ", ")
+            top = listed([_often(key, n) for key, n in a.top_ten], ", ")
             words = "Most frequent ({percent:.0f} % of all): {alarms}."
             lines.append(say(words, percent=a.top_ten_percent, alarms=top))
         return tuple(lines)
@@ -177,12 +178,18 @@ class Month:
     def json(self) -> dict[str, Any]:
         """Everything, for machines."""
         told: dict[str, Any] = finite(asdict(self))
+        told["alarms"]["top_ten"] = [[str(key), n] for key, n in self.alarms.top_ten]
         for visit, row in zip(self.visits, told["visits"], strict=True):
             row |= {"bring": list(visit.bring), "look_first": visit.look_first, "cautions": list(visit.cautions)}
         for row in told["series"]:
             row.pop("drawing")
             row.pop("chart")
         return {**told, "headline": self.headline}
+
+
+def _often(key: Key, count: int) -> Said:
+    name = key.type.replace("-", " ")
+    return say("{resource}: {type} ({count})", resource=key.resource, type=say(name), count=count)
 
 
 def lasted(seconds: float | None) -> str:

@@ -9,8 +9,10 @@ from monitor.simulation.columns import Columns, moments
 from monitor.simulation.faults import Fault, Visit
 from monitor.simulation.world import World
 
-DAY_S = 86_400.0
+DAY_S, MINUTE_S = 86_400.0, 60.0
 DAYS = 426
+SUDDEN_LEVEL = 0.01
+"""A fault that begins with less than this creeps."""
 AROUND_S = 2 * 3600.0
 """By the minute only so long on either side of what happened suddenly: the demo must be ready soon."""
 
@@ -29,6 +31,13 @@ class Past:
             if visit.at_s <= at_s:
                 faults = visit.applied(faults)
         return [fault for fault in faults if fault.end_s > at_s]
+
+    def marks(self, from_s: float, to_s: float) -> list[float]:
+        """When something begins or ends from one moment to the next, or somebody is there (UTC seconds)."""
+        sudden = [fault for fault in self.faults if fault.level(fault.start_s) > SUDDEN_LEVEL]
+        found = [at_s for fault in sudden for at_s in (fault.start_s, fault.end_s)]
+        found += [visit.at_s for visit in self.visits]
+        return sorted(at_s for at_s in found if from_s < at_s < to_s)
 
 
 def tarrow_downs(plan: Plan, now_s: float) -> Past:
@@ -59,25 +68,23 @@ def tarrow_downs(plan: Plan, now_s: float) -> Past:
 
 
 def past(
-    plan: Plan, seed: int, until_s: float, story: Past, days: float = DAYS, note: Callable[[Visit], None] | None = None
+    world: World, until_s: float, story: Past, note: Callable[[Visit], None] = lambda visit: None
 ) -> Iterator[Sequence[Round]]:
-    """Rounds of all devices, oldest first, up to ``until_s`` (UTC seconds); ``note`` hears of each visit in its time.
+    """Rounds of all devices as a world goes on to ``until_s`` (UTC seconds); ``note`` hears of each visit in its time.
 
-    By the hour; by the minute around what began suddenly and in the last week.
+    By the hour; by the minute around what began or ended suddenly, around visits, and in the last week.
     """
-    start_s = until_s - days * DAY_S
-    world = World(plan, seed, start_s)
+    start_s = world.now_s
     world.faults = list(story.faults)
     hourly, minutes = Columns(world, "hourly"), Columns(world)
     visits = sorted(story.visits, key=lambda visit: visit.at_s)
-    sudden = [fault.start_s for fault in story.faults if fault.start_s > start_s and fault.level(fault.start_s) > 0.01]
+    sudden = story.marks(start_s, until_s)
     before_s = start_s
     for at_s in moments(start_s, until_s, sudden, AROUND_S):
         while visits and visits[0].at_s <= at_s:
             visit = visits.pop(0)
             world.visited(visit)
-            if note is not None:
-                note(visit)
+            note(visit)
         world.step(at_s)
-        yield (minutes if at_s - before_s <= 60 else hourly).rounds()
+        yield (minutes if at_s - before_s <= MINUTE_S else hourly).rounds()
         before_s = at_s

@@ -20,7 +20,7 @@ def test_a_quiet_month() -> None:
     assert (found.raised, found.per_day) == (30, 1.0)
     assert (found.most_in_ten_minutes, found.floods, found.flooded_percent) == (1, 0, 0.0)
     assert (found.chattering, found.stale) == ((), ())
-    assert found.top_ten == (("creek light-low", 30),)
+    assert found.top_ten == ((Key("creek", "light-low"), 30),)
     assert found.by_severity == (("minor", 30),)
 
 

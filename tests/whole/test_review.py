@@ -67,6 +67,57 @@ def review(past: tuple[Path, Design], month: str) -> Month:
         return Reviewing(store, design, month, NOW_S).month()
 
 
+def test_the_months_behind_the_demo_carry_what_its_story_tells(past: tuple[Path, Design]) -> None:
+    """The daemon's own rounds and judgement have raised, settled and told it, on the days of the story."""
+    folder, design = past
+    story = tarrow_downs(design.plan, NOW_S)
+    with Store(folder / "data" / "history.sqlite", read_only=True) as store:
+        changes = store.changes(0.0, 100_000)
+        keys = {(c.key.resource, c.key.type) for c in changes}
+        outbox = {f"{resource} {kind}": store.posted(resource, kind, 0.0) for resource, kind in keys}
+    raised = {(c.key.resource, c.key.type): c.at_s for c in reversed(changes) if c.what == "raised"}
+    began = {fault.name: fault.start_s for fault in story.faults}
+    for key, fault in (
+        (("office/optic/10", "light-fell"), "dirty-connector"),
+        (("woolshed", "ports-struck"), "lightning"),
+        (("yards/load/yards-ramp-camera", "load-silent"), "camera-hung"),
+        (("supply/office-a", "supply-lost"), "supply-lost"),
+    ):
+        assert 0 <= raised[key] - began[fault] < 600, key
+    cleared = {(c.key.resource, c.key.type) for c in changes if c.what == "cleared"}
+    drifting = {key for key in raised if key[1] == "margin-drifting"}
+    assert {("creek/optic/5", "margin-drifting"), ("yards/feeder", "margin-drifting")} <= drifting
+    assert all(began["connector-creep"] < raised[key] < NOW_S for key in drifting if key[0] == "creek/optic/5")
+    assert set(raised) - cleared <= drifting, "only what still drifts stands"
+    for subject in ("supply/office-a supply-lost", "woolshed ports-struck", "yards/load/yards-ramp-camera load-silent"):
+        assert [(one.person, one.kind, one.state) for one in outbox[subject]] == [
+            ("owner", "callout", "sent"),
+            ("owner", "all clear", "sent"),
+        ], subject
+    assert not any(one.state == "waiting" for some in outbox.values() for one in some), "nobody is called now for it"
+
+
+def test_what_a_month_missed_is_charged_to_its_alarms(past: tuple[Path, Design]) -> None:
+    """The supply of the office was lost for 0.08 days in October; in no other month was anything missed for long."""
+    for pole in review(past, "2026-10").available:
+        assert pole.power_minutes == pytest.approx(0.08 * 1440, abs=4), pole
+        assert pole.path_minutes + pole.unknown_minutes + pole.not_explained_minutes == 0, pole
+    for month in ("2026-01", "2026-08"):
+        for pole in review(past, month).available:
+            assert pole.percent is not None
+            lost = pole.power_minutes + pole.path_minutes + pole.unknown_minutes + pole.not_explained_minutes
+            from_s, to_s = span_of(month, past[1].zone)
+            assert lost == pytest.approx((100 - pole.percent) / 100 * (to_s - from_s) / 60, abs=0.5)
+
+
+def test_now_lies_within_each_month(past: tuple[Path, Design]) -> None:
+    for month in ("2025-11", "2026-03", "2026-08", "2026-10", "2026-11"):
+        for row in review(past, month).series:
+            if row.now is not None and row.highest is not None:
+                assert row.now <= row.highest, (month, row.name)
+                assert row.lowest is None or row.lowest <= row.now, (month, row.name)
+
+
 def test_october_names_the_battery_the_connector_and_the_joint(past: tuple[Path, Design]) -> None:
     found = review(past, "2026-10")
     assert {visit.pole for visit in found.visits} == {"creek", "yards", "ridge"}
