@@ -32,8 +32,8 @@ def specification(
         "background": "white",
     }
     if laid is None:  # no axes around nothing
-        mark = {**_SMALL, "text": tongue.say(NOTHING_YET)}
-        return {**head, "height": NOTE_HEIGHT, "data": {"values": []}, "mark": mark, "config": _CONFIG}
+        words = {"data": {"values": [{}]}, "mark": {**_SMALL, "text": tongue.say(NOTHING_YET)}}
+        return {**head, "height": NOTE_HEIGHT, "data": {"values": []}, "layer": [words], "config": _CONFIG}
     notes = note_lines(laid.notes, tongue)
     title = {"text": notes, "orient": "bottom", "anchor": "start", "fontWeight": "normal", "fontSize": 11}
     return {
