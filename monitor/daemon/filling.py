@@ -83,9 +83,9 @@ class _Told:
                 waiting.append(one)
                 continue
             standing = {about(alarm.key) for alarm in memory.book.raised() if not alarm.root}
-            subject = f"{one.resource} {one.type}"
-            if one.kind == "all clear" or subject in standing:
-                memory.told[one.person, subject] = one.kind != "all clear"
+            key = f"{one.resource} {one.type}"
+            if one.kind == "all clear" or key in standing:
+                memory.told[one.person, key] = one.kind != "all clear"
         self._waiting, self._seen = waiting, len(self._replaying.kept.messages)
 
     def changes(self) -> list[Change]:

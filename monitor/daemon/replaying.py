@@ -5,7 +5,7 @@ Only what carries bytes is replaced: what the agents would say comes as columns,
 
 from array import array
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from monitor.alarms import conditions
@@ -142,12 +142,12 @@ class FastRounds(Rounds):
 class Replaying:
     """The daemon's rounds over a world that somebody else moves on; ``look`` is everything that they do at a moment."""
 
-    def __init__(self, world: World, design: Design) -> None:
+    def __init__(self, world: World, design: Design, changed: Callable[[], None] = lambda: None) -> None:
         self.world = world
         self.clock, self.kept = HandClock(world.now_s), Kept()
         self.memory = Memory(design)
         self.asking = FromColumns(world, self.clock)
-        self.rounds = FastRounds(self.memory, self.asking, self.kept, self.clock, lambda: None)  # type: ignore[arg-type]  # stand-ins of the same shape
+        self.rounds = FastRounds(self.memory, self.asking, self.kept, self.clock, changed)  # type: ignore[arg-type]  # stand-ins of the same shape
 
     async def look(self, streams: bool = True) -> None:
         """Everything that a round does, as the world stands."""

@@ -15,6 +15,7 @@ from monitor.daemon.clock import HandClock
 from monitor.daemon.design import Design
 from monitor.daemon.desk import Desk
 from monitor.daemon.memory import Memory
+from monitor.facts import resources
 from monitor.facts.words import say
 from monitor.plan.parts import Plan
 from monitor.show import farms, terminal
@@ -34,7 +35,9 @@ def raised(*some: tuple[Key, Severity, str, Cause]) -> Book:
     book = Book()
     for i, (key, severity, root, cause) in enumerate(some):
         for _ in range(3):
-            said = Condition(key, severity, say("{load} does not answer", load=key.resource), cause=cause)
+            said = Condition(
+                key, severity, say("{load} does not answer", load=resources.tail_of(key.resource)), cause=cause
+            )
             book, _ = step(book, [said], NOW_S - 600 + 60 * i)
         if root:
             book, _ = step(book, [Condition(key, severity, root=root)], NOW_S)
@@ -68,7 +71,7 @@ def test_the_headline_and_the_block_beneath_it_are_of_one_alarm(memory: Memory) 
     picture = compose(memory, NOW_S, "1")
     assert picture.first is picture.alarms[0]
     assert picture.first is not None
-    assert picture.headline == f"{OLD.resource} does not answer (and 1 more)"
+    assert picture.headline == "yards: yards-ramp-camera does not answer (and 1 more)"
     assert picture.first.resource == OLD.resource
     shown = block_of(memory)
     assert all(line in shown for line in CAMERA.van_list)
@@ -94,7 +97,7 @@ def test_of_equals_what_stands_for_itself_comes_before_what_follows_from_another
 
 def test_a_consequence_that_stands_alone_is_still_told_of(memory: Memory) -> None:
     memory.book = raised((OLD, Severity.MAJOR, "creek", CAMERA))
-    assert compose(memory, NOW_S, "1").headline == f"{OLD.resource} does not answer"
+    assert compose(memory, NOW_S, "1").headline == "yards: yards-ramp-camera does not answer"
 
 
 def test_callouts_of_one_moment_go_out_in_the_one_order(tarrow: Plan) -> None:

@@ -1,6 +1,6 @@
 """A site and its daemon's rounds by the hand clock: hours in seconds."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 
 from monitor.alarms.messages import NO_OTHERS
 from monitor.daemon.design import Design
@@ -15,9 +15,15 @@ class FastFarm(Replaying):
     """A site and its daemon's rounds; ``at`` moves both to a time."""
 
     def __init__(
-        self, plan: Plan, sheets: Sheets, seed: int, start_s: float, tongues: Mapping[str, Tongue] = NO_OTHERS
+        self,
+        plan: Plan,
+        sheets: Sheets,
+        seed: int,
+        start_s: float,
+        tongues: Mapping[str, Tongue] = NO_OTHERS,
+        changed: Callable[[], None] = lambda: None,
     ) -> None:
-        super().__init__(World(plan, seed, start_s), Design.of(plan, sheets, tongues))
+        super().__init__(World(plan, seed, start_s), Design.of(plan, sheets, tongues), changed)
 
     async def at(self, now_s: float, streams: bool = True) -> None:
         """Everything that a round does, at one moment."""
