@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from sqlalchemy import Connection, create_engine, event, text
-from sqlalchemy.exc import DBAPIError, SQLAlchemyError
+from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, ProgrammingError, SQLAlchemyError
 from sqlalchemy.pool import QueuePool
 
 from monitor.history import partitions
@@ -17,11 +17,16 @@ from monitor.history.central_records import NO_SOURCE, TAKEN, RoundsOf, SiteRow,
 from monitor.history.central_rounds import by_copy, by_insert, put_rounds
 from monitor.history.central_rows import put_records, put_sheet
 from monitor.history.engine import patience, shown
+from monitor.history.fold import DAY_S
 from monitor.history.outbound import CHANGES, DAYS, EVENTS, FEATURE_DAYS, KINDS, ROUNDS
 from monitor.history.trouble import NotKept
 from monitor.history.upgrading import upgrade_central
 
 __all__ = ["KINDS", "Central", "RoundsOf", "SiteRow", "StandingAlarm"]
+
+
+WRONG = "wrong"
+"""Why a parcel is not kept whose values fit no column: they will not fit later either."""
 
 
 class Central:
@@ -47,7 +52,7 @@ class Central:
             with self._engine.begin() as connection:
                 return change(connection)
         except DBAPIError as error:
-            raise NotKept(f"{self._name}: {_first_line(error)}") from error
+            raise NotKept(f"{self._name}: {_first_line(error)}", WRONG if _is_wrong(error) else "") from error
         except SQLAlchemyError as error:
             raise NotKept(f"{self._name}: {error}") from error
 
@@ -136,8 +141,14 @@ class Central:
             refused: str = self._act(lambda c: _keep(c, site, kind, head, blobs, now_s))
         except DBAPIError as error:
             raise NotKept(f"{self._name}: {_first_line(error)}") from error
-        except (KeyError, TypeError, ValueError) as error:
-            return f"it is not as it should be: {error!r}"
+        except NotKept as error:
+            if error.reason != WRONG:
+                raise
+            return f"it is not as it should be: {_first_line(error.__cause__)}"  # not where these tables are
+        except RecursionError:
+            return "it is not as it should be: it is nested too deeply"
+        except (KeyError, TypeError, ValueError, AttributeError, ArithmeticError) as error:
+            return f"it is not as it should be: {error!r:.200}"
         return refused
 
     def keep_rounds(self, parcels: Sequence[RoundsOf]) -> list[str]:
@@ -174,9 +185,15 @@ class Central:
         self._engine.dispose()
 
 
-def _first_line(error: Exception) -> str:
+def _first_line(error: BaseException | None) -> str:
     own = error.orig if isinstance(error, DBAPIError) else error
     return str(own).strip().split("\n")[0]
+
+
+def _is_wrong(error: DBAPIError) -> bool:
+    """Is it the values? The driver itself says so before it asks (no SQLSTATE), or the server of what it was given."""
+    of_driver = isinstance(error, ProgrammingError) and getattr(error.orig, "sqlstate", None) is None
+    return of_driver or isinstance(error, DataError | IntegrityError)
 
 
 def _durable(connection: Any, _: object) -> None:
@@ -266,7 +283,10 @@ def _put_day(c: Connection, source: int, head: Mapping[str, Any], blobs: Sequenc
     put_records(c, "rollup_day", source, head.get("records", []))
     if head.get("up_to") is None:
         return
-    first, end = int(head["from_s"]) << 16, int(head["to_s"]) << 16
+    from_s, to_s = int(head["from_s"]), int(head["to_s"])
+    if not 0 <= from_s < to_s <= from_s + 2 * DAY_S:
+        raise ValueError("a day that is none")
+    first, end = from_s << 16, to_s << 16
     bounds = {"source": source, "first": first, "end": end}
     c.execute(text("DELETE FROM centre.round_row WHERE source = :source AND id >= :first AND id < :end"), bounds)
     c.execute(text("DELETE FROM centre.day_coming WHERE source = :source AND day = :day"), mine)

@@ -17,6 +17,8 @@ class Reason(StrEnum):
     DENIED = "denied"
     SERVER = "server"
     """The database does not answer."""
+    WRONG = "wrong"
+    """Values that fit no column."""
     TAKEN = "taken"
     """By another farpole."""
     EMPTY = "empty"
