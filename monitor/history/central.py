@@ -19,13 +19,13 @@ from monitor.history.central_rows import put_records, put_sheet
 from monitor.history.engine import patience, shown
 from monitor.history.fold import DAY_S
 from monitor.history.outbound import CHANGES, DAYS, EVENTS, FEATURE_DAYS, KINDS, ROUNDS
-from monitor.history.trouble import NotKept
+from monitor.history.trouble import NotKept, Reason
 from monitor.history.upgrading import upgrade_central
 
 __all__ = ["KINDS", "Central", "RoundsOf", "SiteRow", "StandingAlarm"]
 
 
-WRONG = "wrong"
+WRONG = Reason.WRONG
 """Why a parcel is not kept whose values fit no column: they will not fit later either."""
 
 
@@ -52,7 +52,7 @@ class Central:
             with self._engine.begin() as connection:
                 return change(connection)
         except DBAPIError as error:
-            raise NotKept(f"{self._name}: {_first_line(error)}", WRONG if _is_wrong(error) else "") from error
+            raise NotKept(f"{self._name}: {_first_line(error)}", WRONG if _is_wrong(error) else Reason.NONE) from error
         except SQLAlchemyError as error:
             raise NotKept(f"{self._name}: {error}") from error
 
@@ -142,7 +142,7 @@ class Central:
         except DBAPIError as error:
             raise NotKept(f"{self._name}: {_first_line(error)}") from error
         except NotKept as error:
-            if error.reason != WRONG:
+            if error.reason is not WRONG:
                 raise
             return f"it is not as it should be: {_first_line(error.__cause__)}"  # not where these tables are
         except RecursionError:
