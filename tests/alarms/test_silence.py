@@ -163,3 +163,115 @@ def test_a_place_whose_switch_has_run_for_long_is_not_starting_when_it_is_first_
     assert look(Watch(), first).back_since_s == 1000.0
     assert look(Watch(), first, 30.0).back_since_s == 1000.0
     assert look(Watch(), first, 86_400.0).back_since_s == 1000.0 - GRACE_S
+
+
+@pytest.mark.parametrize(
+    ("sight", "asked", "answers", "kinds"),
+    [
+        (Sight("creek", 1.0), False, False, 0),
+        (Sight("creek", 1.0, uplink_up=False), False, False, 1),
+        (Sight("creek", 1.0, uplink_up=True), False, False, 0),
+        (Sight("creek", 1.0, refused=True), True, True, 0),
+        (Sight("creek", 1.0, SILENT), True, False, 1),
+        (Sight("creek", 1.0, SEEN), True, True, 0),
+        (Sight("creek", 1.0, ping=SILENT), True, False, 1),
+        (Sight("creek", 1.0, ping=SEEN), True, True, 0),
+        (Sight("creek", 1.0, loads={"camera": SILENT}), True, False, 1),
+        (Sight("creek", 1.0, loads={"camera": SILENT, "gateway": SEEN}), True, True, 0),
+        (Sight("creek", 1.0, SILENT, ping=SILENT, uplink_up=False, loads={"camera": SILENT}), True, False, 4),
+    ],
+)
+def test_what_one_round_saw_of_a_place(sight: Sight, asked: bool, answers: bool, kinds: int) -> None:
+    """The link at the port above says something of a place and is no question to it."""
+    assert (sight.asked, sight.answers, sight.kinds_missed) == (asked, answers, kinds)
+
+
+@pytest.mark.parametrize(
+    ("misses", "kinds", "silent"),
+    [(0, 0, False), (1, 2, False), (2, 2, True), (2, 1, False), (3, 1, False), (4, 1, True), (4, 0, True)],
+)
+def test_two_rounds_of_two_kinds_or_four_of_one(misses: int, kinds: int, silent: bool) -> None:
+    assert Watch(misses=misses, kinds=kinds).silent is silent
+    assert Watch(misses=misses).doubtful is (misses > 0)
+
+
+def test_where_nothing_was_asked_nothing_changes() -> None:
+    before = Watch(misses=3, kinds=1, answered_s=7.0, agent_ever=True, agent_misses=3)
+    assert look(before, Sight("creek", 500.0, uplink_up=False)) == before
+
+
+def test_a_missed_agent_is_counted_and_forgotten_when_it_answers_or_was_not_asked() -> None:
+    watch = Watch()
+    for misses in (1, 2, 3):
+        watch = look(watch, Sight("creek", float(misses), SILENT, ping=SEEN))
+        assert (watch.agent_misses, watch.agent_ever, watch.misses) == (misses, False, 0)
+    watch = look(watch, Sight("creek", 4.0, SEEN))
+    assert (watch.agent_misses, watch.agent_ever) == (0, True)
+    watch = look(look(watch, Sight("creek", 5.0, SILENT, ping=SEEN)), Sight("creek", 6.0, ping=SEEN))
+    assert (watch.agent_misses, watch.agent_ever) == (0, True), "it has answered once, and that stays"
+
+
+def test_a_place_that_missed_a_round_or_two_has_not_been_away() -> None:
+    heard = look(Watch(), Sight("creek", 100.0, SEEN))
+    assert (heard.answered_s, heard.back_since_s, heard.misses) == (100.0, 100.0, 0)
+    missed = look(heard, Sight("creek", 115.0, SILENT, ping=SILENT))
+    assert (missed.misses, missed.kinds, missed.answered_s) == (1, 2, 100.0)
+    again = look(missed, Sight("creek", 130.0, SEEN))
+    assert (again.misses, again.kinds, again.answered_s, again.back_since_s) == (0, 0, 130.0, 100.0)
+    away = look(look(again, Sight("creek", 145.0, SILENT, ping=SILENT)), Sight("creek", 160.0, SILENT))
+    assert away.silent, "the most kinds that were missing count"
+    assert look(away, Sight("creek", 175.0, SEEN)).back_since_s == 175.0
+
+
+def test_what_was_held_has_been_away_and_misses_nothing_until_its_time_is_over() -> None:
+    held = Watch(misses=1, answered_s=10.0, back_since_s=10.0, held_until_s=200.0)
+    early = look(held, Sight("creek", 199.0, SILENT, ping=SILENT))
+    assert (early.misses, early.kinds, early.held_until_s) == (1, 0, 200.0)
+    late = look(early, Sight("creek", 200.0, SILENT, ping=SILENT))
+    assert (late.misses, late.kinds) == (2, 2)
+    back = look(early, Sight("creek", 150.0, SEEN))
+    assert (back.back_since_s, back.held_until_s) == (150.0, 0.0)
+
+
+@pytest.mark.parametrize(("uptime_s", "back_s"), [(None, 1000.0), (119.0, 1000.0), (120.0, 880.0)])
+def test_two_minutes_are_the_time_to_start(uptime_s: float | None, back_s: float) -> None:
+    first = look(Watch(), Sight("creek", 1000.0, SEEN), uptime_s)
+    assert first.back_since_s == back_s
+    away = Watch(misses=4, answered_s=5.0, back_since_s=5.0)
+    assert look(away, Sight("creek", 1000.0, SEEN), 86_400.0).back_since_s == 1000.0, "heard before, it was away"
+
+
+def test_the_head_end_is_blamed_when_it_has_missed_twice_and_all_poles_are_silent(topology: Topology) -> None:
+    all_gone = watches(topology, *topology.above)
+    for misses, roots in ((1, []), (2, ["office"])):
+        found = explain(topology, {**all_gone, "office": Watch(misses=2, kinds=1, agent_misses=misses)})
+        assert list(found.roots) == roots
+        assert found.waiting == (frozenset() if roots else frozenset(topology.above))
+    assert found.because == dict.fromkeys(topology.above, "office")
+    some = {**all_gone, "office": GONE, "yards": Watch(misses=1)}
+    assert explain(topology, some) == Explained({}, {}, frozenset(set(topology.above) - {"yards"}))
+
+
+def test_of_a_supply_one_that_is_only_in_doubt_keeps_the_others_waiting(topology: Topology) -> None:
+    found = explain(topology, {**watches(topology, "creek", "woolshed"), "yards": Watch(misses=1, answered_s=1.0)})
+    assert (found.roots, found.because, found.waiting) == ({}, {}, {"creek", "woolshed"})
+
+
+def test_what_is_held_is_held_no_longer_than_its_time_and_that_of_what_stands_before_it(topology: Topology) -> None:
+    before = explain(topology, watches(topology, "creek", "woolshed"))
+    seen = {**watches(topology, "woolshed"), "creek": Watch(answered_s=1000.0, back_since_s=1050.0)}
+    held = hold_explained(topology, seen, before, explain(topology, seen), 1000.0)
+    assert held["woolshed"].held_until_s == 1050.0 + GRACE_S, "as long as creek's own loads have"
+    assert (held["woolshed"].misses, held["woolshed"].kinds) == (1, 0)
+    assert held["yards"] == WELL
+    seen = {**seen, "creek": Watch(answered_s=1000.0, back_since_s=900.0)}
+    assert hold_explained(topology, seen, before, explain(topology, seen), 1000.0)["woolshed"].held_until_s == 1120.0
+    well = watches(topology)
+    assert hold_explained(topology, well, before, explain(topology, well), 1000.0) == well, "who answers is not held"
+
+
+def test_while_it_is_undecided_who_is_to_blame_no_reading_behind_it_is(topology: Topology) -> None:
+    seen = {**watches(topology), "creek": Watch(misses=1, kinds=2)}
+    shadow = overshadowed(topology, seen, explain(topology, seen))
+    assert shadow == {"office/port/9": "", "office/optic/9": "", "supply/office-a": ""}
+    assert overshadowed(topology, watches(topology), explain(topology, watches(topology))) == {}
