@@ -254,7 +254,7 @@ def test_the_head_end_is_blamed_when_it_has_missed_twice_and_all_poles_are_silen
 
 def test_of_a_supply_one_that_is_only_in_doubt_keeps_the_others_waiting(topology: Topology) -> None:
     found = explain(topology, {**watches(topology, "creek", "woolshed"), "yards": Watch(misses=1, answered_s=1.0)})
-    assert (found.roots, found.because, found.waiting) == ({}, {}, {"creek", "woolshed"})
+    assert found == Explained({}, {}, frozenset({"creek", "woolshed"}))
 
 
 def test_what_is_held_is_held_no_longer_than_its_time_and_that_of_what_stands_before_it(topology: Topology) -> None:
