@@ -249,3 +249,16 @@ def test_times_are_the_sites_with_their_offset_and_a_late_message_says_both() ->
     message = Message("owner", "phone", "callout", "creek", "pole-silent", "s", "b", AT_S, AT_S)
     said = late(message, AT_S + 3600, SYDNEY, ENGLISH)
     assert said.index("05:12") < said.index("06:12")
+
+
+@pytest.mark.parametrize(
+    ("own", "sites", "read"),
+    [("xx", None, "xx"), (None, "xx", "xx"), ("yy", "xx", "yy"), (None, None, "en"), ("zz", None, "en")],
+)
+def test_a_reader_is_written_to_in_their_own_language_else_the_sites_else_english(
+    tarrow: Plan, own: str | None, sites: str | None, read: str
+) -> None:
+    tongues = {name: replace(ENGLISH) for name in ("xx", "yy")}
+    plan = tarrow.model_copy(update={"site": tarrow.site.model_copy(update={"language": sites})})
+    reader = reader_of(OWNER.model_copy(update={"language": own}), plan, SYDNEY, tongues)
+    assert reader.tongue is tongues.get(read, ENGLISH)
