@@ -233,7 +233,7 @@ def test_many_as_one_begin_with_the_first_and_end_with_the_last() -> None:
         )
         for n in range(4)
     ]
-    subject, body = digest(many, SYDNEY, ENGLISH)
+    subject, body = digest(many, "Farm", SYDNEY, ENGLISH)
     assert subject == "Farm: 4 messages at once"
     head, *rest = body.splitlines()
     assert "05:12" in head
