@@ -45,6 +45,11 @@ _PATIENCE = {
 libpq's names, in seconds, and one in milliseconds."""
 
 
+LOCK_S, STATEMENT_S = 20.0, 600.0
+"""So long one waits for a lock, and for a statement (common practice, no source): a server that is there and does not
+go on, as while somebody holds a table at its console, must not keep people unaware. A day's fold takes seconds."""
+
+
 def patience(url: str) -> dict[str, Any]:
     """How long a server may be silent, where the URL does not say so itself.
 
@@ -54,7 +59,12 @@ def patience(url: str) -> dict[str, Any]:
     made = make_url(url)
     if made.get_backend_name() != "postgresql":
         return {}
-    return {name: value for name, value in _PATIENCE.items() if name not in made.query}
+    return {name: value for name, value in {**_PATIENCE, "options": limits()}.items() if name not in made.query}
+
+
+def limits() -> str:
+    """The server's own limits for what it is asked here, as libpq's options."""
+    return f"-c lock_timeout={LOCK_S * 1000:.0f} -c statement_timeout={STATEMENT_S * 1000:.0f}"
 
 
 def putting(connection: Connection, table: Table) -> Any:
