@@ -8,6 +8,7 @@ import asyncio
 import logging
 from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass, field
+from secrets import token_hex
 from typing import Any, Protocol
 
 from monitor.centre.line import LineDown
@@ -130,20 +131,28 @@ class Reporter:
     async def _greet(self, way: Way) -> Known:
         """Ask what the centre has, and begin anew where that is of another history."""
         history = await self._outbox.history()
-        answer = await self._ask(way, HELLO, Parcel({"site": self._me.site, "version": self._me.version}))
-        known = as_known(answer)
+        known = await self._known(way)
         self._number = known.number
         if known.history == history and await self._outbox.is_behind(known):
             history = await self._outbox.fork()
             log.warning("the centre knows rows that are not in this history: it goes on there under a new name")
         if known.history != history:
             await self._send(way, BEGIN, {"history": history, "alive_s": self._alive_s})
-            known = as_known(await self._ask(way, HELLO, Parcel({"site": self._me.site, "version": self._me.version})))
+            known = await self._known(way)
             if known.history != history:
                 raise Refused("the centre goes by another history of this site")
         self._sheets = dict(known.sheets)
         self.report.up_to = dict(known.up_to)
         return known
+
+    async def _known(self, way: Way) -> Known:
+        """What the centre has now: each greeting is another one, so that no recorded answer fits it."""
+        head = {"site": self._me.site, "version": self._me.version, "fresh": token_hex(16)}
+        answer = await self._ask(way, HELLO, Parcel(head))
+        try:
+            return as_known(answer)
+        except (KeyError, TypeError, ValueError, AttributeError) as error:
+            raise Refused(f"the centre's answer is not as it should be: {error!r:.200}") from None
 
     async def _tell(self, way: Way, up_to: Mapping[str, int], catching_up: bool) -> None:
         """Send what waits until nothing does."""

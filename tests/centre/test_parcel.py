@@ -1,8 +1,10 @@
 """Parcels: what is signed comes back, and nothing else does."""
 
+import asyncio
 import json
 import struct
 import zlib
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -143,8 +145,6 @@ async def test_an_answer_that_is_forged_or_meant_for_another_moves_nothing() -> 
 
     async def no_sleep(_: float) -> None: ...
 
-    import asyncio
-
     me = Identity("a", SIGN, keys.verifier(keys.public_of(CENTRE)))
     outbox: object = None
     reporter = Reporter(me, outbox, Way, lambda: 0.0, no_sleep, 60.0, asyncio.Event())  # type: ignore[arg-type]  # not asked here
@@ -156,3 +156,38 @@ async def test_an_answer_that_is_forged_or_meant_for_another_moves_nothing() -> 
         await reporter._ask(way, "alive", Parcel({"number": 2}))
     assert reporter.report.answered_s is None
     assert json.dumps(reporter.report.up_to) == "{}"
+
+
+class Recorder:
+    """A router that has recorded what the centre answered to a greeting, and gives it to the next."""
+
+    def __init__(self, head: dict[str, object]) -> None:
+        self.head, self.recorded = head, b""
+
+    async def request(self, subject: str, octets: bytes, timeout_s: float) -> bytes:
+        self.recorded = self.recorded or answer_to(subject, octets, self.head, keys.signer(CENTRE))
+        return self.recorded
+
+
+def greeting() -> Reporter:
+    not_here: Any = None
+    me = Identity("a", SIGN, keys.verifier(keys.public_of(CENTRE)))
+
+    async def no_sleep(_: float) -> None: ...
+
+    return Reporter(me, not_here, not_here, lambda: 0.0, no_sleep, 60.0, asyncio.Event())
+
+
+async def test_a_recorded_answer_fits_no_later_greeting() -> None:
+    """Ed25519 signs the same octets alike (RFC 8032, 5.1.6): without something fresh each greeting is the same."""
+    known = {"history": "h", "last": 3, "up_to": {}, "newest_change_s": None, "sheets": {}}
+    one, way = greeting(), Recorder(known)
+    assert (await one._known(way)).number == 3  # type: ignore[arg-type]  # only asked
+    with pytest.raises(Refused, match="another question"):
+        await one._known(way)  # type: ignore[arg-type]  # only asked
+
+
+@pytest.mark.parametrize("head", [{}, {"history": 1, "last": "x"}, {"history": "h", "last": 1, "up_to": 7}])
+async def test_an_answer_of_another_farpole_is_no_end_of_reporting(head: dict[str, object]) -> None:
+    with pytest.raises(Refused, match="not as it should be"):
+        await greeting()._known(Recorder(head))  # type: ignore[arg-type]  # only asked
