@@ -118,7 +118,7 @@ _CLOCK = (
     b"<Date><Year>2026</Year><Month>5</Month><Day>6</Day></Date></UTCDateTime></Body></E>"
 )
 _LINK = links.sign(b"k" * 32, links.Answer("jo", "creek", "pole-silent", "", 1.0, 2e9)).encode()
-_SWEEP = json.dumps({"interface": "eth0", "networks": ["192.0.2.0/28"], "listen_s": 1}).encode()
+_SWEEP = json.dumps({"interface": "eth0", "networks": ["10.20.0.0/28"], "listen_s": 1}).encode()
 _SEEN = b'{"U": "down", "I": 0.1, "rxH": -7}'
 
 
