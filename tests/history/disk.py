@@ -5,6 +5,7 @@ import os
 import shutil
 import struct
 import subprocess
+import time
 from pathlib import Path
 
 _SHUTDOWN = 0x8004587D
@@ -53,8 +54,15 @@ class Disk:
             os.close(folder)
 
     def again(self) -> None:
-        """The power is back, or the card sits in its socket again."""
-        self.unmount()
+        """The power is back, or the card sits in its socket again: once whoever had files open there is gone, since
+        the kernel else gives the same dead file system once more."""
+        for _ in range(100):
+            done = subprocess.run(("umount", str(self.at)), capture_output=True, timeout=60)
+            if done.returncode == 0:
+                break
+            time.sleep(0.1)
+        else:
+            self.unmount()
         self.mount()
 
     def fail(self) -> None:
