@@ -12,7 +12,7 @@ from monitor.show.porch import Room
 
 _ENOUGH: Final = 16_384
 _OWN: Final = 48
-"""The history, logs, libraries, the event loop, messages that leave: 18 were open in quiet times, 30 at the most."""
+"""History, logs, libraries, event loop, messages: 18 were open in quiet times, the rest is our choice."""
 COMMANDS: Final = Room(total=32, comings_s=1000.0, requests_s=1000.0)
 """Connections to the command socket; whoever may open it could stop the daemon as well."""
 _LEAST_PAGE, MOST_PAGE = 8, 200
